@@ -1,0 +1,5 @@
+"""``python -m iceopt``."""
+
+from iceopt.cli import main
+
+main()

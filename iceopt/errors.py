@@ -1,0 +1,17 @@
+"""The errors that users see: one clear sentence each, never a traceback."""
+
+
+class IceoptError(Exception):
+    """Base of all errors that the command line reports as one sentence with exit code 1."""
+
+
+class InputError(IceoptError):
+    """A file or a value from the user is not as expected.
+
+    The message names the file, the row and the column where there are any, says what was found and what
+    was expected, and how to mend it.
+    """
+
+
+class DomainError(IceoptError, ValueError):
+    """An argument of a public function lies outside what the function is defined for."""

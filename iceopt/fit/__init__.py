@@ -1,0 +1,1 @@
+"""From counts and expected counts to a posterior: likelihood, priors, samplers, convergence."""

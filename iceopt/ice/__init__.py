@@ -1,0 +1,1 @@
+"""What the ice is: layers and their optical lengths, as plain values."""

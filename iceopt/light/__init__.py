@@ -1,0 +1,1 @@
+"""From ice and geometry to expected photoelectron counts: pure numerical kernels, no files."""

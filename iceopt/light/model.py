@@ -1,0 +1,90 @@
+"""What every light model is given and what it gives: the seam between light and fit."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.ice.layers import Ice
+
+SPEED_OF_LIGHT_M_PER_NS = 0.299792458
+
+
+@dataclass(frozen=True)
+class Emission:
+    """Angular pattern of the emitters.
+
+    pattern : 'isotropic', 'ring' or 'single'
+    elevation_deg : above the horizontal
+    spread_deg : standard deviation of a Gaussian in elevation (and, for 'single', in azimuth)
+    """
+
+    pattern: str = "isotropic"
+    elevation_deg: float = 0.0
+    spread_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All that a light model must know besides the ice; one entry a pair of emitter and receiver."""
+
+    emitter_depth_m: NDArray[np.float64]
+    """Shape (pair,)."""
+    receiver_depth_m: NDArray[np.float64]
+    """Shape (pair,)."""
+    distance_m: NDArray[np.float64]
+    """Shape (pair,): horizontal distance."""
+    bearing_deg: NDArray[np.float64]
+    """Shape (pair,): direction emitter to receiver, from +x towards +y."""
+    azimuth_deg: NDArray[np.float64]
+    """Shape (pair,): where a single LED points; NaN for patterns that shine in all azimuths."""
+    photons: NDArray[np.float64]
+    """Shape (pair,): photons emitted in the run (pulses x photons a pulse) at brightness 1."""
+    bin_edges_ns: NDArray[np.float64]
+    """Shape (bin + 1,): times after the flash; bins before 0 hold no light."""
+    emission: Emission
+    group_index: float
+    scattering_anisotropy: float
+    effective_area_m2: float
+    acceptance_slope: float
+    """Receivers count H0 - acceptance_slope x H1 (campaign tables): +1 is light travelling down."""
+
+    @property
+    def speed_m_per_ns(self) -> float:
+        """Group velocity of the light in the ice."""
+        return SPEED_OF_LIGHT_M_PER_NS / self.group_index
+
+
+class LightModel(Protocol):
+    """Expected photoelectron counts [pair, bin] with every brightness and efficiency 1.
+
+    Clock offsets, brightnesses, efficiencies and dark counts come later (`iceopt.light.counts`). A model
+    is built once from a `Scene`; the closed form and every order of the layered model are all of these,
+    and the fit cannot tell them apart.
+    """
+
+    scene: Scene
+    name: str
+
+    def expected(self, ice: Ice) -> NDArray[np.float64]:
+        """Expected counts, shape (pair, bin)."""
+        ...
+
+    def expected_vjp(
+        self, ice: Ice
+    ) -> tuple[
+        NDArray[np.float64],
+        Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    ]:
+        """Expected counts, and the pull-back of a gradient.
+
+        The pull-back takes d(scalar)/d(expected), shape (pair, bin), and returns d(scalar)/d(ln le) and
+        d(scalar)/d(ln la), each of shape (layer,).
+        """
+        ...
+
+    def model_error(self, ice: Ice) -> NDArray[np.float64]:
+        """The model's own relative error as a standard deviation, shape (pair, bin)."""
+        ...
