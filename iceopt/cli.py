@@ -1,1 +1,48 @@
 """The command line: arguments in, one call, files out. Each command lives in `iceopt.commands`."""
+
+import sys
+from typing import Annotated
+
+import typer
+
+from iceopt import __version__
+from iceopt.errors import IceoptError
+from iceopt.threads import VARIABLE, set_threads
+
+app = typer.Typer(
+    name="iceopt",
+    help="Optical-ice calibration from in-situ LED flasher data.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"iceopt {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    threads: Annotated[
+        int | None, typer.Option(help=f"Threads of the kernels (default: {VARIABLE}, else all cores).")
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    set_threads(threads)
+
+
+# One line a command, in the order of the work.
+
+
+def main() -> None:
+    """Run the command line; errors of the user's input become one sentence and exit code 1."""
+    try:
+        app()
+    except IceoptError as error:
+        typer.echo(f"iceopt: {error}", err=True)
+        sys.exit(1)
