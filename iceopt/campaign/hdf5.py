@@ -1,0 +1,101 @@
+"""The HDF5 form of a campaign: the same tables, column by column.
+
+Layout::
+
+    /                     attributes: content = "flasher campaign", layout = 1
+    /campaign, /optics, /emitter, /receiver, /readout
+                          attributes: the keys of that table of campaign.toml
+    /modules, /flashes, /counts
+                          one dataset of shape (row,) a column, text as UTF-8
+"""
+
+import io
+from typing import Any
+
+import h5py
+import numpy as np
+import polars as pl
+
+from iceopt.campaign.model import Campaign
+from iceopt.campaign.settings import SECTIONS, settings_to_sections
+from iceopt.campaign.tables import Table, table_from_typed
+from iceopt.errors import InputError
+
+CONTENT, LAYOUT = "flasher campaign", 1
+TABLES = ("modules", "flashes", "counts")
+
+
+def tables_from_hdf5(content: bytes, where: str) -> tuple[dict[str, Any], dict[str, Table]]:
+    """Read the settings, nested as in campaign.toml, and the tables of an HDF5 file.
+
+    Raises
+    ------
+    InputError
+        If it is not an HDF5 file with this layout, or is damaged.
+    """
+    try:
+        with h5py.File(io.BytesIO(content), "r") as file:
+            if file.attrs.get("content") != CONTENT or file.attrs.get("layout") != LAYOUT:
+                raise InputError(
+                    f"{where}: is an HDF5 file, but no campaign: expected the attributes content = "
+                    f"'{CONTENT}' and layout = {LAYOUT}"
+                )
+            missing = [name for name in (*SECTIONS, *TABLES) if name not in file]
+            if missing:
+                raise InputError(f"{where}: group /{missing[0]} is missing")
+            sections = {name: _attributes(file[name]) for name in SECTIONS}
+            frames = {name: _frame(file[name], f"{where}, table /{name}") for name in TABLES}
+    except (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError) as error:
+        raise InputError(
+            f"{where}: not a sound HDF5 file, nor a campaign folder; write it again or give the folder"
+        ) from error
+    return sections, {
+        name: table_from_typed(frame, f"{where}, table /{name}") for name, frame in frames.items()
+    }
+
+
+def _attributes(group: h5py.Group) -> dict[str, Any]:
+    return {
+        key: value.item() if isinstance(value, np.generic) else value for key, value in group.attrs.items()
+    }
+
+
+def _frame(group: h5py.Group, where: str) -> pl.DataFrame:
+    columns = {}
+    for name, dataset in group.items():
+        if not isinstance(dataset, h5py.Dataset) or dataset.ndim != 1:
+            raise InputError(f"{where}, column '{name}': is not a dataset of shape (row,)")
+        if h5py.check_string_dtype(dataset.dtype) is not None:
+            columns[name] = pl.Series(name, dataset.asstr()[()].tolist(), dtype=pl.String)
+        elif dataset.dtype.kind in "iuf":
+            columns[name] = pl.Series(name, dataset[()])
+        else:
+            raise InputError(f"{where}, column '{name}': holds {dataset.dtype}; expected numbers or text")
+    rows = max((len(column) for column in columns.values()), default=0)
+    for name, column in columns.items():
+        if len(column) != rows:
+            raise InputError(f"{where}, column '{name}': has {len(column)} rows; another column has {rows}")
+    return pl.DataFrame(columns)
+
+
+def campaign_to_hdf5(campaign: Campaign, frames: dict[str, pl.DataFrame]) -> bytes:
+    """The HDF5 file of a campaign, given its tables as typed columns."""
+    buffer = io.BytesIO()
+    # the newest layout carries checksums of the metadata, and fletcher32 those of the columns
+    with h5py.File(buffer, "w", libver="latest") as file:
+        file.attrs.update(content=CONTENT, layout=LAYOUT)
+        for section, content in settings_to_sections(campaign.settings).items():
+            file.create_group(section).attrs.update(content)
+        for name, frame in frames.items():
+            group = file.create_group(name)
+            for column in frame.iter_columns():
+                data = column.to_numpy()
+                if column.dtype == pl.String:
+                    encoded = [cell.encode() for cell in column]
+                    data = np.array(
+                        encoded, dtype=h5py.string_dtype("utf-8", max(map(len, encoded), default=1))
+                    )
+                group.create_dataset(
+                    column.name, data=data, compression="gzip", shuffle=True, fletcher32=True
+                )
+    return buffer.getvalue()
