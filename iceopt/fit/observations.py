@@ -1,0 +1,183 @@
+"""The counts that a fit uses: usable pairs and bins, grouped in time."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.model import Campaign, Verdicts
+from iceopt.errors import InputError
+from iceopt.light.model import Scene
+from iceopt.light.scene import scene_of
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_DARK_WEIGHT = 4.0
+"""Counts that the campaign's dark rate is worth against a module's own bins before the flash."""
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Usable pairs of one campaign, their counts summed over groups of bins.
+
+    Bins of a group are neighbours and all usable. Padding groups (beyond `groups`) are zero.
+    """
+
+    scene: Scene
+    """Of the used pairs only."""
+    pair: Index
+    """Shape (pair,): index of each used pair in the campaign."""
+    run: Index
+    """Shape (pair,): index into `runs`."""
+    module: Index
+    """Shape (pair,): index into `modules`."""
+    runs: Index
+    """Shape (run,): used runs of the campaign."""
+    modules: Index
+    """Shape (module,): used modules of the campaign."""
+    groups: Index
+    """Shape (pair,): number of groups."""
+    first: Index
+    """Shape (pair, group): first bin."""
+    stop: Index
+    """Shape (pair, group): bin after the last."""
+    counts: Array
+    """Shape (pair, group)."""
+    time_ns: Array
+    """Shape (pair, group): middle of the group after the flash."""
+    dark_per_bin: Array
+    """Shape (pair,): expected dark counts a bin."""
+    used: NDArray[np.bool_]
+    """Shape (pair, bin): bins that lie in a group."""
+    range_m: Array
+    """Shape (pair,): straight distance from emitter to receiver."""
+
+    @property
+    def bin_ns(self) -> float:
+        """Width of a bin."""
+        return float(self.scene.bin_edges_ns[1] - self.scene.bin_edges_ns[0])
+
+
+def observe(
+    campaign: Campaign, verdicts: Verdicts, earliest: float, group_growth: float, least_counts: float
+) -> Observations:
+    """Select what a fit uses of a campaign and group it in time.
+
+    Parameters
+    ----------
+    campaign : Campaign
+    verdicts : Verdicts
+    earliest : float
+        Bins that begin before this many straight-line times of flight are left out.
+    group_growth : float
+        Bins are joined while the group stays narrower than this part of its time.
+    least_counts : float
+        Pairs with fewer counts in their usable bins are left out.
+
+    Returns
+    -------
+    Observations
+
+    Raises
+    ------
+    InputError
+        If nothing is left to fit.
+    """
+    scene = scene_of(campaign)
+    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
+    begin = scene.bin_edges_ns[:-1]
+    used = verdicts.usable & (begin >= earliest * range_m[:, None] / scene.speed_m_per_ns) & (begin >= 0)
+    pair = np.flatnonzero(np.sum(campaign.counts * used, axis=1) >= least_counts)
+    if pair.size == 0:
+        raise InputError(
+            f"{campaign.settings.site} {campaign.settings.season}: no pair of emitter and receiver has "
+            f"{least_counts:g} counts in usable bins; there is nothing to fit (see `iceopt check`)"
+        )
+    used = used[pair]
+    group_edges = time_groups(scene.bin_edges_ns, group_growth)
+    first, stop, groups = _runs_of_bins(used, group_edges)
+    running = np.zeros((pair.size, used.shape[1] + 1))
+    np.cumsum(campaign.counts[pair], axis=1, out=running[:, 1:])
+    edges = scene.bin_edges_ns
+    runs, run = np.unique(campaign.pair_run[pair], return_inverse=True)
+    modules, module = np.unique(campaign.pair_module[pair], return_inverse=True)
+    return Observations(
+        scene=_subset(scene, pair),
+        pair=pair,
+        run=run,
+        module=module,
+        runs=runs,
+        modules=modules,
+        groups=groups,
+        first=first,
+        stop=stop,
+        counts=np.take_along_axis(running, stop, 1) - np.take_along_axis(running, first, 1),
+        time_ns=0.5 * (edges[first] + edges[stop]),
+        dark_per_bin=_dark_per_bin(campaign)[pair],
+        used=used,
+        range_m=range_m[pair],
+    )
+
+
+def time_groups(bin_edges_ns: Array, growth: float) -> Index:
+    """Bins at which groups begin, and the number of bins: groups widen as a fixed part of their time."""
+    starts, bins = [0], bin_edges_ns.size - 1
+    for b in range(1, bins):
+        if bin_edges_ns[b + 1] - bin_edges_ns[starts[-1]] > growth * max(bin_edges_ns[b], 0.0):
+            starts.append(b)
+    return np.array([*starts, bins], dtype=np.int64)
+
+
+def _runs_of_bins(used: NDArray[np.bool_], group_edges: Index) -> tuple[Index, Index, Index]:
+    """First and end bins of the stretches of used bins, cut at the group edges, per pair."""
+    bins = used.shape[1]
+    cut = np.zeros(bins + 1, dtype=bool)
+    cut[group_edges] = True
+    before = np.pad(used, ((0, 0), (1, 0)))[:, :bins]
+    after = np.pad(used, ((0, 0), (0, 1)))[:, 1:]
+    begins = used & (~before | cut[:bins])
+    ends = used & (~after | cut[1:])
+    groups = begins.sum(axis=1)
+    first = np.zeros((used.shape[0], int(groups.max())), dtype=np.int64)
+    stop = np.zeros_like(first)
+    filled = np.arange(first.shape[1]) < groups[:, None]
+    first[filled] = np.nonzero(begins)[1]
+    stop[filled] = np.nonzero(ends)[1] + 1
+    return first, stop, groups
+
+
+def _dark_per_bin(campaign: Campaign) -> Array:
+    """Expected dark counts a bin of each pair.
+
+    The rate of a module is the mean of its Gamma posterior from the bins before the flash, the campaign's
+    own rate being worth `_DARK_WEIGHT` counts.
+    """
+    settings = campaign.settings
+    rate = settings.dark_rate_hz * 1e-9
+    pulses = campaign.flashes.pulses[campaign.pair_run]
+    if rate == 0:
+        return np.zeros(pulses.size)
+    dark = campaign.bin_edges_ns[1:] <= 0
+    size = len(campaign.modules.name)
+    seen = np.bincount(campaign.pair_module, campaign.counts[:, dark].sum(axis=1), minlength=size)
+    exposure_ns = np.bincount(campaign.pair_module, pulses * dark.sum() * settings.bin_ns, minlength=size)
+    by_module = (_DARK_WEIGHT + seen) / (_DARK_WEIGHT / rate + exposure_ns)
+    return pulses * by_module[campaign.pair_module] * settings.bin_ns
+
+
+def _subset(scene: Scene, pair: Index) -> Scene:
+    return Scene(
+        emitter_depth_m=scene.emitter_depth_m[pair],
+        receiver_depth_m=scene.receiver_depth_m[pair],
+        distance_m=scene.distance_m[pair],
+        bearing_deg=scene.bearing_deg[pair],
+        azimuth_deg=scene.azimuth_deg[pair],
+        photons=scene.photons[pair],
+        bin_edges_ns=scene.bin_edges_ns,
+        emission=scene.emission,
+        group_index=scene.group_index,
+        scattering_anisotropy=scene.scattering_anisotropy,
+        effective_area_m2=scene.effective_area_m2,
+        acceptance_slope=scene.acceptance_slope,
+    )
