@@ -1,0 +1,15 @@
+"""Fixtures that several parts of the suite share."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.synthetic import make_campaign
+
+
+@pytest.fixture(scope="session")
+def small_campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a small invented campaign without faults; not to be changed."""
+    folder = tmp_path_factory.mktemp("synthetic") / "small"
+    make_campaign(folder)
+    return folder
