@@ -5,24 +5,27 @@ In group g the expectation is
     mu_g = S_g(t) exp(a + u + s_g z_g) + dark_g,
 
 S_g(t) the light model's counts with the clock offset t, a the log of brightness x efficiency, u the model's
-error of the pair's charge (Student-t), z its error of the time profile: an Ornstein-Uhlenbeck process in
-ln(time) of unit variance, so neighbouring groups err together. Given (a, t) the best u and z are found by
-Newton steps; their Hessian is tridiagonal plus a border, so a step costs a few operations a group. What is
-left for the outer problem is a gradient and a 2 x 2 information in (a, t).
+error of the pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in
+ln(time) of unit variance, so neighbouring groups err together. u has the hyperbolic density
+exp(-d sqrt(d^2 + u^2/size^2)) (Barndorff-Nielsen, Proc. R. Soc. A 353, 401 (1977)): normal in the middle,
+exponential beyond d sizes, so an odd bad pair pulls no harder than one that is d off, and the density keeps
+a single peak. Given (a, t) the best u and z are found by Newton steps; their Hessian is tridiagonal plus a
+border, so a step costs a few operations a group. What is left for the outer problem is a gradient and a
+2 x 2 information in (a, t).
 """
 
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.light.counts import add_cumulative_pull_back, cumulative_at
+from iceopt.light.counts import add_cumulative_pull_back, bend_at, cumulative_at
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-_TOLERANCE = 1e-10
+_TOLERANCE = 1e-12
 _LONGEST_STEP = 2.0
-_MOST_STEPS = 200
+_MOST_STEPS = 100
 
 
 @njit(cache=True)
@@ -37,14 +40,19 @@ def cumulative_counts(signal: Array) -> Array:
 
 @njit(cache=True)
 def _group_signal(
-    signal: Array, cumulative: Array, first: Index, stop: Index, offset_bins: float, light: Array, slope: Array
-) -> None:
-    """Light of each group with the clock offset, and its derivative to the offset (1/bin)."""
-    for g in range(light.size):
+    signal: Array, cumulative: Array, first: Index, stop: Index, offset_bins: float
+) -> tuple[Array, Array, Array]:
+    """Light of each group with the clock offset, and the derivatives of its log to the offset (bins)."""
+    light, slope, bend = np.zeros(first.size), np.zeros(first.size), np.zeros(first.size)
+    for g in range(first.size):
         low, low_rate = cumulative_at(signal, cumulative, first[g] - offset_bins)
         high, high_rate = cumulative_at(signal, cumulative, stop[g] - offset_bins)
-        light[g] = high - low
-        slope[g] = low_rate - high_rate
+        if high > low:
+            light[g] = high - low
+            slope[g] = (low_rate - high_rate) / light[g]
+            bend[g] = bend_at(signal, stop[g] - offset_bins) - bend_at(signal, first[g] - offset_bins)
+            bend[g] = bend[g] / light[g] - slope[g] ** 2
+    return light, slope, bend
 
 
 @njit(cache=True)
@@ -84,20 +92,21 @@ def _newton(
     counts: Array,
     light: Array,
     slope: Array,
+    bend: Array,
     dark: Array,
     size: Array,
     correlation: Array,
     amplitude: float,
     pair_size: float,
-    inverse_nu: float,
+    tail: float,
     shape: Array,
     start: float,
     out: Array,
 ) -> float:
     """Find the best charge error u (from `start`) and profile errors z (`shape`, in place); return u.
 
-    `out` gets the log density, the gradient in (a, t), and the information aa, at, tt with u and z
-    eliminated; t in bins.
+    `out` gets the log density, the gradient in (a, t), the information aa, at, tt with u and z eliminated,
+    and what the residuals add to tt; t in bins.
     """
     groups = counts.size
     prior = np.empty(groups)
@@ -109,10 +118,14 @@ def _newton(
     weight = np.empty(groups)
     u = start
     variance = pair_size * pair_size
+    best, damp, du = -np.inf, 0.0, 0.0
+    step_of_shape = np.zeros(groups)
     for step in range(_MOST_STEPS):
-        kappa = (1.0 + inverse_nu) / (variance + inverse_nu * u * u)
-        value, pull, bend = 0.0, -kappa * u, kappa
-        by_a, by_t, tt, at = 0.0, 0.0, 0.0, 0.0
+        root = np.sqrt(1.0 + tail * u * u / variance)
+        kappa = 1.0 / (variance * root**3)
+        # (root - 1)/tail = (u^2/variance)/(1 + root), which keeps its digits at u = 0 and allows tail = 0.
+        value, pull = -u * u / (variance * (1.0 + root)), -u / (variance * root)
+        aa, at, tt, extra, by_a, by_t = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         for g in range(groups):
             rate[g] = light[g] * np.exp(amplitude + u + size[g] * shape[g])
             mu = rate[g] + dark[g]
@@ -121,7 +134,6 @@ def _newton(
                 value += counts[g] * np.log(mu) - mu
                 residual = (counts[g] / mu - 1.0) * rate[g]
                 weight[g] = rate[g] * rate[g] / mu
-            tau = slope[g] / light[g] if light[g] > 0.0 else 0.0
             smooth = prior[g] * shape[g]
             if g > 0:
                 smooth += beside[g - 1] * shape[g - 1]
@@ -129,25 +141,31 @@ def _newton(
                 smooth += beside[g] * shape[g + 1]
             value -= 0.5 * shape[g] * smooth
             pull += residual
-            bend += weight[g]
+            aa += weight[g]
             by_a += residual
-            by_t += residual * tau
-            at += weight[g] * tau
-            tt += weight[g] * tau * tau
+            by_t += residual * slope[g]
+            at += weight[g] * slope[g]
+            tt += weight[g] * slope[g] * slope[g]
+            extra -= residual * bend[g]
             pivot[g] = prior[g] + size[g] * size[g] * weight[g]
             work[0, g] = size[g] * residual - smooth
             work[1, g] = size[g] * weight[g]
-            work[2, g] = size[g] * weight[g] * tau
-        aa = bend - kappa
+            work[2, g] = size[g] * weight[g] * slope[g]
+        if value < best - 1e-13 * abs(best) and damp > 1e-6:
+            damp *= 0.5
+            u -= damp * du
+            for g in range(groups):
+                shape[g] -= damp * step_of_shape[g]
+            continue
+        best = value
         _solve_tridiagonal(pivot, beside, work)
         # Eliminate z: `work` now holds T^-1 times the gradient and the columns of u and t.
         for g in range(groups):
-            tau = slope[g] / light[g] if light[g] > 0.0 else 0.0
             coupling = size[g] * weight[g]
             pull -= coupling * work[0, g]
             aa -= coupling * work[1, g]
             at -= coupling * work[2, g]
-            tt -= coupling * tau * work[2, g]
+            tt -= coupling * slope[g] * work[2, g]
         du = pull / (kappa + aa)
         longest = abs(du)
         decrement = pull * du
@@ -156,17 +174,15 @@ def _newton(
             longest = max(longest, abs(du + size[g] * work[0, g]))
             decrement += weight[g] * (size[g] * work[0, g]) ** 2
         if decrement < _TOLERANCE or step == _MOST_STEPS - 1:
-            if inverse_nu > 0.0:
-                value -= 0.5 * (1.0 / inverse_nu + 1.0) * np.log1p(inverse_nu * u * u / variance)
-            else:
-                value -= 0.5 * u * u / variance
             left = kappa / (kappa + aa)
             out[0], out[1], out[2] = value, by_a, by_t
             out[3], out[4], out[5] = aa * left, at * left, tt - at * at / (kappa + aa)
+            out[6] = extra
             break
         damp = min(1.0, _LONGEST_STEP / longest)
         u += damp * du
         for g in range(groups):
+            step_of_shape[g] = work[0, g]
             shape[g] += damp * work[0, g]
     return u
 
@@ -185,7 +201,7 @@ def solve_pairs(
     amplitude: Array,
     offset_bins: Array,
     pair_size: Array,
-    inverse_nu: float,
+    tail: float,
     shape: Array,
     charge: Array,
 ) -> Array:
@@ -200,34 +216,35 @@ def solve_pairs(
         Counts, standard deviation of the profile's error, and its correlation with the next group.
     dark_per_bin, amplitude, offset_bins, pair_size : ndarray, shape (pair,)
         pair_size is the scale of the charge's error.
-    inverse_nu : float
-        1 / degrees of freedom of the charge's error; 0 is Gaussian.
+    tail : float
+        1 / d^2 of the charge's error; 0 is Gaussian.
     shape, charge : ndarray, shape (pair, group) and (pair,)
         Start and result: the errors z and u.
 
     Returns
     -------
-    ndarray, shape (pair, 6)
-        Log density, its derivatives to (a, t), and the information aa, at, tt; t in bins. Terms that
-        depend only on the data are left out.
+    ndarray, shape (pair, 7)
+        Log density, its derivatives to (a, t), the information aa, at, tt, and what the residuals add to
+        tt (of either sign); t in bins. Terms that depend only on the data are left out.
     """
-    out = np.zeros((groups.size, 6))
+    out = np.zeros((groups.size, 7))
     for p in prange(groups.size):
         n = groups[p]
-        light, slope, dark = np.empty(n), np.empty(n), np.empty(n)
-        _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p], light, slope)
-        for g in range(n):
-            dark[g] = dark_per_bin[p] * (stop[p, g] - first[p, g])
+        light, slope, bend = _group_signal(
+            signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p]
+        )
+        dark = dark_per_bin[p] * (stop[p, :n] - first[p, :n])
         charge[p] = _newton(
             counts[p, :n],
             light,
             slope,
+            bend,
             dark,
             size[p, :n],
             correlation[p, :n],
             amplitude[p],
             pair_size[p],
-            inverse_nu,
+            tail,
             shape[p, :n],
             charge[p],
             out[p],
@@ -262,8 +279,7 @@ def pull_back_pairs(
     by_size = np.zeros(counts.shape)
     for p in prange(groups.size):
         n = groups[p]
-        light, slope = np.empty(n), np.empty(n)
-        _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p], light, slope)
+        light, _, _ = _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p])
         whole = np.zeros(signal.shape[1] + 1)
         for g in range(n):
             factor = np.exp(amplitude[p] + charge[p] + size[p, g] * shape[p, g])
@@ -295,7 +311,7 @@ def information_of_pairs(
     size: Array,
     correlation: Array,
     pair_size: Array,
-    inverse_nu: float,
+    tail: float,
 ) -> Array:
     """Log det of the errors' Hessian over their prior's, and the information aa, at, tt, from the data.
 
@@ -309,30 +325,28 @@ def information_of_pairs(
     out = np.zeros((groups.size, 4))
     for p in prange(groups.size):
         n = groups[p]
-        light, slope = np.empty(n), np.empty(n)
-        _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], 0.0, light, slope)
+        light, slope, _ = _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], 0.0)
         diagonal, beside, sides = np.empty(n), np.empty(max(n - 1, 1)), np.empty((2, n))
-        weight, tau = np.zeros(n), np.zeros(n)
+        weight = np.zeros(n)
         logdet = -_precision(correlation[p, :n], diagonal, beside)
         aa, at, tt = 0.0, 0.0, 0.0
         for g in range(n):
             dark = dark_per_bin[p] * (stop[p, g] - first[p, g])
             if counts[p, g] > dark and light[g] > 0.0:
                 weight[g] = (counts[p, g] - dark) ** 2 / counts[p, g]
-                tau[g] = slope[g] / light[g]
             diagonal[g] += size[p, g] ** 2 * weight[g]
             sides[0, g] = size[p, g] * weight[g]
-            sides[1, g] = sides[0, g] * tau[g]
+            sides[1, g] = sides[0, g] * slope[g]
             aa += weight[g]
-            at += weight[g] * tau[g]
-            tt += weight[g] * tau[g] ** 2
+            at += weight[g] * slope[g]
+            tt += weight[g] * slope[g] ** 2
         coupling = sides.copy()
         logdet += _solve_tridiagonal(diagonal, beside, sides)
         for g in range(n):
             aa -= coupling[0, g] * sides[0, g]
             at -= coupling[0, g] * sides[1, g]
             tt -= coupling[1, g] * sides[1, g]
-        kappa = (1.0 + inverse_nu) / pair_size[p] ** 2
+        kappa = pair_size[p] ** -2
         left = kappa / (kappa + aa)
         out[p, 0] = logdet - np.log(left)
         out[p, 1], out[p, 2], out[p, 3] = aa * left, at * left, tt - at * at / (kappa + aa)
