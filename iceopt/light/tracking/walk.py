@@ -1,0 +1,169 @@
+"""One photon, one step: the physics, written once and compiled for CPU and CUDA alike.
+
+Scalars in, scalars out. The walk counts path length instead of time (the group velocity is the same in all
+layers) and the absorption depth instead of the weight exp(-depth), so that a step costs one logarithm and
+one square root; the exponential is taken only where a photon scores.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from iceopt.light.tracking.philox import Word, philox4x32, uniform
+from iceopt.light.tracking.receivers import CellMap
+
+_EIGHTH_TURN = math.pi / 4
+Floats = NDArray[np.float64]
+
+
+class Source(NamedTuple):
+    """One emitter, and the directions in which it shines."""
+
+    depth_m: float
+    layer: int
+    cosine_down: Floats
+    """Quantiles of the direction cosine along depth."""
+    azimuth_rad: Floats
+    """Quantiles of the azimuth."""
+
+
+class Medium(NamedTuple):
+    """The ice, as the kernel reads it."""
+
+    edges_m: Floats
+    """Shape (layer + 1,); the first and the last are infinite."""
+    free_path_m: Floats
+    """Shape (layer,): mean free path between collisions, le (1 - g)."""
+    absorption_per_m: Floats
+    """Shape (layer,)."""
+    phase: Floats
+    """Quantiles of the cosine of the scattering angle."""
+
+
+@njit(cache=True)
+def from_table(table: np.ndarray, u: float) -> float:
+    """Value at the fraction u of a table of quantiles at equal steps of probability."""
+    x = u * (table.size - 1)
+    i = int(x)
+    return table[i] + (x - i) * (table[i + 1] - table[i])
+
+
+@njit(cache=True)
+def unit_circle(word: Word) -> tuple[float, float]:
+    """Cosine and sine of a uniform random angle.
+
+    The upper 30 bits choose an angle within an eighth of a turn to either side of the x axis; the other two
+    swap the axes and change the sign. Taylor series to the 12th power: 1e-12.
+    """
+    a = (2.0 * uniform(word) - 1.0) * _EIGHTH_TURN
+    b = a * a
+    s = a * (1 - b / 6 * (1 - b / 20 * (1 - b / 42 * (1 - b / 72 * (1 - b / 110)))))
+    c = 1 - b / 2 * (1 - b / 12 * (1 - b / 30 * (1 - b / 56 * (1 - b / 90 * (1 - b / 132)))))
+    if word & Word(1):
+        c, s = s, c
+    if word & Word(2):
+        c, s = -c, -s
+    return c, s
+
+
+@njit(cache=True)
+def turn(
+    ux: float, uy: float, uz: float, cosine: float, across_x: float, across_y: float
+) -> tuple[float, float, float]:
+    """Turn a unit vector by the polar angle of given cosine, towards the azimuth (across_x, across_y).
+
+    The two axes across are those of Duff et al., J. Comput. Graph. Tech. 6(1), 1 (2017): no square root, and
+    no special case along the vertical.
+    """
+    sine = math.sqrt(max(0.0, (1.0 - cosine) * (1.0 + cosine)))
+    p = sine * across_x
+    q = sine * across_y
+    sign = math.copysign(1.0, uz)
+    a = -1.0 / (sign + uz)
+    b = ux * uy * a
+    return (
+        cosine * ux + p * (1.0 + sign * ux * ux * a) + q * b,
+        cosine * uy + p * sign * b + q * (sign + uy * uy * a),
+        cosine * uz - p * sign * ux - q * uy,
+    )
+
+
+@njit(cache=True)
+def emit(source: Source, c1: Word, c2: Word, c3: Word, k0: Word, k1: Word) -> tuple[float, float, float]:
+    """First direction of a photon; its counter is that of collision number 0."""
+    w0, w1, _, _ = philox4x32(Word(0), c1, c2, c3, k0, k1)
+    uz = from_table(source.cosine_down, uniform(w0))
+    across = math.sqrt(max(0.0, (1.0 - uz) * (1.0 + uz)))
+    azimuth = from_table(source.azimuth_rad, uniform(w1))
+    return across * math.cos(azimuth), across * math.sin(azimuth), uz
+
+
+@njit(cache=True)
+def fly(
+    z: float, uz: float, layer: int, optical_depth: float, medium: Medium
+) -> tuple[float, int, float, float]:
+    """Fly on by a number of mean free paths, exactly across layer edges.
+
+    Returns
+    -------
+    z, layer, path, absorbed
+        New depth (m) and layer; length flown (m); absorption depth gathered on the way.
+    """
+    edges, free_path, absorption = medium.edges_m, medium.free_path_m, medium.absorption_per_m
+    path = 0.0
+    absorbed = 0.0
+    while True:
+        step = optical_depth * free_path[layer]
+        end = z + step * uz
+        if end < edges[layer]:
+            edge, towards = edges[layer], -1
+        elif end > edges[layer + 1]:
+            edge, towards = edges[layer + 1], 1
+        else:
+            return end, layer, path + step, absorbed + step * absorption[layer]
+        step = (edge - z) / uz
+        optical_depth = max(0.0, optical_depth - step / free_path[layer])
+        path += step
+        absorbed += step * absorption[layer]
+        z = edge
+        layer += towards
+
+
+@njit(cache=True)
+def upper_edge(edges: np.ndarray, value: float) -> int:
+    """Number of edges at or below a value, by bisection."""
+    low, high = 0, edges.size
+    while low < high:
+        middle = (low + high) // 2
+        if edges[middle] <= value:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True)
+def map_square(x: float, y: float, z: float, cells: CellMap) -> int:
+    """Square of the receivers' map in which a point lies; -1 outside the map."""
+    row = (z - cells.map_top_m) * cells.per_m
+    if row < 0.0 or row >= cells.rows:
+        return -1
+    column = math.sqrt(x * x + y * y) * cells.per_m
+    if column >= cells.columns:
+        return -1
+    return int(row) * cells.columns + int(column)
+
+
+@njit(cache=True)
+def in_cell(x: float, y: float, z: float, cells: CellMap, j: int) -> bool:
+    """Whether a point lies in cell j."""
+    if z < cells.top_m[j] or z >= cells.bottom_m[j]:
+        return False
+    r2 = x * x + y * y
+    if r2 < cells.inner2_m2[j] or r2 >= cells.outer2_m2[j]:
+        return False
+    towards = x * cells.bearing_cosine[j] + abs(y) * cells.bearing_sine[j]
+    return towards >= cells.sector_cosine[j] * math.sqrt(r2)
