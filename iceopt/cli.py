@@ -6,6 +6,8 @@ from typing import Annotated
 import typer
 
 from iceopt import __version__
+from iceopt.commands.check import check
+from iceopt.commands.convert import convert
 from iceopt.errors import IceoptError
 from iceopt.threads import VARIABLE, set_threads
 
@@ -37,6 +39,8 @@ def _common(
 
 
 # One line a command, in the order of the work.
+app.command()(check)
+app.command()(convert)
 
 
 def main() -> None:

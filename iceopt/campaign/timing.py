@@ -1,0 +1,81 @@
+"""Modules whose clock is off by more than any healthy one's, from arrival time against distance."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.brightness import LightPattern
+from iceopt.campaign.model import Campaign, Finding
+from iceopt.campaign.outliers import critical_deviation, robust_sd, usual
+from iceopt.campaign.pattern import delay_terms, fit_pattern
+from iceopt.campaign.seen import Seen
+
+ARRIVAL_SHARE = 0.05
+"""The light has arrived when this share of it is counted: early enough to depend little on the ice."""
+
+BRIGHT = 100.0
+"""Photoelectrons from which a pair's arrival is timed."""
+
+_DELAY_SD = 0.05
+"""Scatter of a delay about the pattern as a share of it, up to a common factor that is fitted."""
+
+_BIN_SD = 0.1
+"""Error of a time interpolated in a bin, in bins."""
+
+_LEAST_PAIRS = 2
+_FEWEST_TO_LEARN_FROM = 10
+
+
+def arrival_ns(campaign: Campaign, seen: Seen) -> NDArray[np.float64]:
+    """Time at which `ARRIVAL_SHARE` of each pair's light has been counted, shape (pair,)."""
+    edges_ns = campaign.bin_edges_ns
+    bins = edges_ns.size - 1
+    light = np.cumsum(campaign.counts - (seen.background / bins)[:, None], axis=1)
+    target = ARRIVAL_SHARE * seen.light
+    after = (light >= target[:, None]).argmax(axis=1)
+    pair = np.arange(after.size)
+    before = np.where(after > 0, light[pair, after - 1], 0.0)
+    rise = np.maximum(light[pair, after] - before, 1e-9)
+    return edges_ns[after] + np.diff(edges_ns)[after] * np.clip((target - before) / rise, 0, 1)
+
+
+def mistimed_modules(
+    campaign: Campaign, seen: Seen, learnt: LightPattern, faint_runs: NDArray[np.bool_]
+) -> dict[int, Finding]:
+    """Modules that see the light earlier or later than the modules around them, by index.
+
+    An offset counts as a fault if it is beyond the false-alarm rate and more than a bin: smaller ones are
+    for the fit, which has a clock offset for each module.
+    """
+    settings, modules = campaign.settings, len(campaign.modules.name)
+    use = learnt.learnt & (seen.light > BRIGHT) & ~faint_runs[seen.run]
+    if use.sum() < _FEWEST_TO_LEARN_FROM:
+        return {}
+    delay_ns = arrival_ns(campaign, seen) - seen.flight_ns
+    terms = delay_terms(campaign, seen)
+    # in units of a typical delay, so that the priors of the terms fit any ice and any spacing
+    unit_ns = max(float(np.median(delay_ns[use])), settings.bin_ns)
+    typical = delay_ns / unit_ns
+    fixed_sd = np.hypot(_BIN_SD * settings.bin_ns, settings.timing_spread_ns) / unit_ns
+    relative_sd = np.hypot(_DELAY_SD, 1 / np.sqrt(ARRIVAL_SHARE * np.maximum(seen.light, BRIGHT)) / 3)
+    for _ in range(3):  # the scatter grows with the delay, which is best known from the pattern itself
+        sd = np.hypot(fixed_sd, relative_sd * np.maximum(typical, 0))
+        pattern = fit_pattern(delay_ns / unit_ns, sd, use, terms, module_prior_sd=10.0)
+        typical = pattern.common
+    known = np.bincount(seen.module[use], minlength=modules) >= _LEAST_PAIRS
+    offset_ns = unit_ns * pattern.module
+    change_ns = offset_ns - usual(offset_ns, campaign.modules.position_m[:, 2], known)
+    judged = known & ~np.isnan(change_ns)
+    sd_ns = np.hypot(unit_ns * pattern.module_sd, settings.timing_spread_ns)
+    sd_ns *= max(robust_sd((change_ns / sd_ns)[judged]), 1.0)
+    z = critical_deviation(2 * modules)
+    wrong = judged & (np.abs(change_ns) > np.maximum(z * sd_ns, settings.bin_ns))
+    return {
+        int(i): Finding(
+            "module",
+            campaign.modules.name[i],
+            "mistimed",
+            f"sees light {abs(change_ns[i]):.0f} ns {'later' if change_ns[i] > 0 else 'earlier'} than the "
+            f"modules around it; healthy ones stay within {max(z * sd_ns[i], settings.bin_ns):.0f} ns",
+        )
+        for i in np.flatnonzero(wrong)
+    }
