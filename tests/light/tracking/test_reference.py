@@ -1,0 +1,125 @@
+"""Tracked fluence against an independently written Monte Carlo: charges, moments and time bins.
+
+The default tests use excerpts (tests/data/tracked_fluence, made by its excerpt.py); the slow one the full
+files of ../shared/reference. The scoring cells are the same, so near receivers are compared too.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from iceopt.ice.layers import Ice
+from iceopt.light.model import SPEED_OF_LIGHT_M_PER_NS, Emission
+from iceopt.light.tracking.fluence import Fluence, fluence
+from iceopt.light.tracking.receivers import Receivers
+
+REPOSITORY = Path(__file__).parents[3]
+EXCERPTS = REPOSITORY / "tests/data/tracked_fluence"
+FULL = REPOSITORY.parent / "shared/reference"
+NAMES = ("homogeneous_isotropic", "homogeneous_ring", "skarv_layers_isotropic")
+
+
+def track(settings: dict, photons: int, seed: int) -> tuple[Receivers, Fluence]:
+    """The reference's fluence by our own tracking."""
+    receivers = Receivers.grid(
+        settings["emitter_depth_m"], settings["rho_m"], settings["receiver_depth_m"], within_m=248.0
+    )
+    pattern = "ring" if settings["pattern"] else "isotropic"
+    return receivers, fluence(
+        Ice(settings["edges_m"], settings["scattering_length_m"], settings["absorption_length_m"]),
+        settings["emitter_depth_m"],
+        receivers,
+        np.arange(0, settings["tmax_ns"] + 1, settings["dt_ns"]),
+        group_index=SPEED_OF_LIGHT_M_PER_NS / settings["v_m_per_ns"],
+        emission=Emission(pattern, settings["tilt_deg"], settings["spread_deg"]),
+        phase=settings["g"],
+        photons=photons,
+        seed=seed,
+    )
+
+
+def places(settings: dict, receivers: Receivers) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Indices [emitter, distance, depth] of the receivers in the reference's arrays."""
+    return (
+        receivers.emitter,
+        np.searchsorted(settings["rho_m"], receivers.distance_m),
+        np.searchsorted(settings["receiver_depth_m"], receivers.depth_m),
+    )
+
+
+def report(name: str, distance: np.ndarray, pull: np.ndarray) -> dict[float, tuple[int, float, float]]:
+    """Number, mean and chi-square per degree of freedom of the pulls at each distance."""
+    rows = {}
+    for d in np.unique(distance):
+        p = pull[distance == d]
+        rows[float(d)] = (p.size, float(p.mean()), float((p**2).mean()))
+        print(f"{name:24s} {d:8.3f} m: {p.size:5d} pulls, mean {p.mean():+.2f}, chi2/n {(p**2).mean():.2f}")
+    return rows
+
+
+def check_charges(
+    settings: dict, charge: np.ndarray, moment: np.ndarray, relerr: np.ndarray, photons: int
+) -> None:
+    """Compare charges and moments; arrays [emitter, distance, depth] of the reference."""
+    receivers, f = track(settings, photons, seed=2026)
+    place = places(settings, receivers)
+    theirs = charge[place]
+    # Batches tell an error well only where many photons scored.
+    good = (theirs > 0) & (f.charge_error < 0.1 * f.charge)
+    assert good.sum() > 0.5 * good.size
+    their_error = relerr[place] * theirs
+    pull = (f.charge - theirs) / np.hypot(f.charge_error, their_error)
+    rows = report(f"{settings['name']} charge", receivers.distance_m[good], pull[good])
+    # A moment's error in the reference is not given; it is that of its charge, about, in all directions.
+    moment_pull = (f.moment - moment[place]) / np.hypot(f.moment_error, their_error / np.sqrt(3))
+    rows_moment = report(f"{settings['name']} moment", receivers.distance_m[good], moment_pull[good])
+    for n, mean, chi2 in list(rows.values()) + list(rows_moment.values()):
+        # Cells along one line share photons: the mean of their pulls scatters more than 1/sqrt(n).
+        assert abs(mean) < 0.75
+        assert chi2 < 1 + 5 * np.sqrt(2 / n) + 0.2
+        assert chi2 > 0.4
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_charges_and_moments_of_the_excerpt(name: str) -> None:
+    settings = json.loads((EXCERPTS / f"{name}.json").read_text())
+    data = np.load(EXCERPTS / f"{name}.npz")
+    check_charges(settings, data["charge"], data["moment"], data["relerr"], photons=400_000)
+
+
+def test_time_bins_of_the_excerpt() -> None:
+    settings = json.loads((EXCERPTS / "homogeneous_ring.json").read_text())
+    data = np.load(EXCERPTS / "homogeneous_ring.npz")
+    receivers, f = track(settings, 1_000_000, seed=7)
+    e, i, k = places(settings, receivers)
+    kept = np.isin(i, data["bins_distance"]) & np.isin(k, data["bins_depth"])
+    row = np.searchsorted(data["bins_distance"], i[kept]), np.searchsorted(data["bins_depth"], k[kept])
+    theirs = data["fluence"][0][row]
+    ours, error = f.h0[kept], f.h0_error[kept]
+    good = (ours > 0) & (error < 0.12 * ours)
+    # The reference tracked 220 times the photons: its own error adds half a percent to ours.
+    pull = ((ours - theirs) / error)[good]
+    distance = np.broadcast_to(receivers.distance_m[kept][:, None], good.shape)[good]
+    for n, mean, chi2 in report("homog_ring bins", distance, pull).values():
+        assert n > 200
+        assert abs(mean) < 0.4
+        assert 0.7 < chi2 < 1.4
+    early = np.argmax(theirs > 0, axis=1)
+    assert np.argmax(ours > 0, axis=1) == pytest.approx(early, abs=1)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not FULL.exists(), reason="../shared/reference is not there")
+@pytest.mark.parametrize("name", NAMES)
+def test_charges_and_moments_of_the_full_reference(name: str) -> None:
+    settings = json.loads((FULL / f"{name}.json").read_text())
+    data = np.load(FULL / f"{name}.npz")
+    check_charges(
+        settings,
+        data["fluence"].sum(axis=-1),
+        data["moment_z"].sum(axis=-1),
+        data["relerr"],
+        photons=400_000 if data["fluence"].shape[0] > 1 else 10_000_000,
+    )
