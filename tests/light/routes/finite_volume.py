@@ -72,14 +72,14 @@ def halved(nodes_m: Floats) -> Floats:
 
 
 def taper(k: Floats, distance_m: Floats, k_max: float) -> Floats:
-    """Cut-off of the wavenumbers [k, pair]: 1 up to about `k_max`, and smooth where distances are not small.
+    """Cut-off of the wavenumbers [k, pair]: flat up to `k_max` / 4, and smooth where distances allow.
 
-    A cut-off of width w smears the source over about 1 / w: it is felt at `distance_m` by less than
-    erfc(w distance / 2), here 4e-6. Close to the axis the sum must converge by the difference in depth.
+    A cut-off of width w smears the source over about 1 / w; at `distance_m` that is felt by less than
+    erfc(w distance / 2). Close to the axis there is none: the sum must converge by the difference in depth.
     """
-    width = 6.5 / np.maximum(distance_m, 1e-9)
-    smooth = 0.5 * erfc((k[:, None] - k_max + 3 * width) / width)
-    return np.where(width < k_max / 5, smooth, 1.0)
+    width = k_max / 10
+    smooth = 0.5 * erfc((k[:, None] - k_max + 5.5 * width) / width)
+    return np.where(width * distance_m > 8, smooth, 1.0)
 
 
 def _modes(ice: LayeredIce, nodes: Floats, k: float) -> tuple[Floats, Floats]:

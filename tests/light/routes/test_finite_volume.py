@@ -21,7 +21,7 @@ def pairs_of(*rows):
 def test_uniform_medium_is_the_closed_form():
     ice = ice_of([0, 10, 30], [25, 25], [100, 100])
     pairs = pairs_of((0, 0, 120), (0, 40, 60), (5, -25, 0), (10, 60, 240))
-    h0, h1, _ = bins(ice, pairs, EDGES, radius_m=450, k_max=1.1, margin_m=350, growth=1.1)
+    h0, h1, _ = bins(ice, pairs, EDGES, radius_m=450, k_max=1.6, margin_m=350, growth=1.1)
     want0, want1 = closed_form.binned(
         pairs.receiver_depth_m - pairs.emitter_depth_m, pairs.distance_m, EDGES, 25, 100, N_GROUP
     )
@@ -33,7 +33,7 @@ def test_uniform_medium_is_the_closed_form():
 def test_two_half_spaces_are_the_sommerfeld_integral():
     ice = ice_of([-1, 0, 1], [15, 40], [50, 150])
     pairs = pairs_of((-20, 12, 100), (-20, -50, 100), (8, 0, 60))
-    h0, _, _ = bins(ice, pairs, [0.0, 2e4], radius_m=450, k_max=1.0, margin_m=350, growth=1.1)
+    h0, _, _ = bins(ice, pairs, [0.0, 2e4], radius_m=450, k_max=1.6, margin_m=350, growth=1.1)
     rows = np.stack([pairs.emitter_depth_m, pairs.receiver_depth_m, pairs.distance_m], axis=1)
     for got, row in zip(h0[:, 0], rows, strict=True):
         assert got == pytest.approx(image_charges.charge_with_absorption(*row, (15, 40), (50, 150)), rel=2e-4)
