@@ -1,0 +1,445 @@
+"""Gradient of a scalar of all transforms by one reverse sweep.
+
+Everything is holomorphic in the loss rates, so products here are transposes without conjugation; the real
+part is taken at the very end. The steps of `sweep` are undone in reverse order: readings, fields, joins of
+slabs, doublings, the thin slab's series, the layer's matrices. With P = (C + D')^-1, T = P S and
+D = C - S T, cotangents (written Dbar...) obey
+
+    Y = P Tbar,   H = T Dbar T^T - Y T^T,
+    D'bar = H,   Cbar = Dbar + H,   Sbar = Y - T Dbar - (T Dbar)^T,
+
+and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
+
+    Sbar = (X G + (X G)^T) / 2,   Cbar = C'bar - X G X^T / 2.
+"""
+
+from numba import njit, prange
+
+from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
+from iceopt.light.moments.sweep import (
+    THIN_START,
+    add_constant,
+    impedances,
+    layer_work,
+    multiply_vector,
+    new_state,
+    prepare_layer,
+    readings,
+    start_field,
+)
+
+MOST_LEVELS = 64
+
+
+@jit
+def symmetrize(a, oa, n):
+    """Replace a by (a + a^T) / 2."""
+    for i in range(n):
+        for j in range(i):
+            axpy(a, oa + i * n + j, 0.5, 0.5, a, oa + j * n + i)
+            axpy(a, oa + j * n + i, 0.0, 1.0, a, oa + i * n + j)
+
+
+@jit
+def clear(a, oa, entries):
+    """Set entries to zero."""
+    a[oa * ENTRY : (oa + entries) * ENTRY] = 0.0
+
+
+@jit
+def add_outer(out, oo, scale, a, oa, b, ob, n):
+    """Add scale a b^T to out."""
+    for i in range(n):
+        for j in range(n):
+            dot(out, oo + i * n + j, 1.0, scale, a, oa + i, 1, b, ob + j, 1, 1)
+
+
+@jit
+def multiply(a, oa, b, ob, keep, scale, out, oo, n):
+    """Set out to keep out + scale a b."""
+    for i in range(n):
+        for j in range(n):
+            dot(out, oo + i * n + j, keep, scale, a, oa + i * n, 1, b, ob + j, n, n)
+
+
+@jit
+def multiply_transposed(a, oa, b, ob, keep, scale, out, oo, n):
+    """Set out to keep out + scale a b^T."""
+    for i in range(n):
+        for j in range(n):
+            dot(out, oo + i * n + j, keep, scale, a, oa + i * n, 1, b, ob + j * n, 1, n)
+
+
+@jit
+def multiply_vector_transposed(a, oa, v, ov, keep, scale, out, oo, n):
+    """Set out to keep out + scale a^T v."""
+    for i in range(n):
+        dot(out, oo + i, keep, scale, a, oa + i, n, v, ov, 1, n)
+
+
+@jit
+def load_cotangent(value, weights, row, first, cotangent, entry):
+    """Add the cotangent of a reading: weight x (real - i imaginary)."""
+    for x in range(LANES):
+        value[x] += weights[row, first + x] * cotangent[entry, 0]
+        value[LANES + x] -= weights[row, first + x] * cotangent[entry, 1]
+
+
+@jit
+def undo_source(
+    state, bars, sources, j, weights, first, cotangent, below, above, emitter_odd, field, work, n
+):
+    """Add what one source's readings give to the cotangents of the state."""
+    _, _, _, up, carry_down, carry_up, jump, _ = state
+    down_bar, up_bar, carry_down_bar, carry_up_bar, below_bar, above_bar, jump_bar, _ = bars
+    source_node, source_start, receiver_node, distance = sources
+    begin, end = source_start[j], source_start[j + 1]
+    origin, size = source_node[j], n * n
+    low, high = min(receiver_node[begin], origin), max(receiver_node[end - 1], origin)
+    # field: u below [node], u above [node], then two cotangents and one value.
+    nodes = (field.size // ENTRY - 3 * n - 1) // n
+    lam, temp, value = nodes * n, nodes * n + n, nodes * n + 3 * n
+    local = field[value * ENTRY : (value + 1) * ENTRY]
+
+    start_field(state, origin, emitter_odd, field, lam, work[7], n)
+    combine(field, origin * n, 0.0, 1.0, field, lam, n)
+    combine(work[8], 0, 0.0, 1.0, field, lam + n, n)
+    for i in range(origin, high):
+        multiply_vector(carry_down, i * size, field, i * n, 0.0, 1.0, field, (i + 1) * n, n)
+    clear(field, lam, n)
+    e = end - 1
+    for i in range(high, origin - 1, -1):
+        if i < high:
+            add_outer(carry_down_bar, i * size, 1.0, field, lam, field, i * n, n)
+            multiply_vector_transposed(carry_down, i * size, field, lam, 0.0, 1.0, field, temp, n)
+            combine(field, lam, 0.0, 1.0, field, temp, n)
+        share = 0.5 if i == origin else 1.0
+        clear(field, value, 1)
+        while e >= begin and receiver_node[e] == i:
+            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            e -= 1
+        for p in range(n):
+            dot(field, lam + p, 1.0, share, below, i * n + p, 1, field, value, 1, 1)
+            dot(below_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
+    # `start` is u just below the source; its cotangent gathers both directions.
+    start, start_bar = nodes * n + 2 * n, 0
+    combine(field, start, 0.0, 1.0, field, origin * n, n)
+    bar = work[6]
+    combine(bar, start_bar, 0.0, 1.0, field, lam, n)
+
+    combine(field, origin * n, 0.0, 1.0, work[8], 0, n)
+    for i in range(origin, low, -1):
+        multiply_vector(carry_up, (i - 1) * size, field, i * n, 0.0, 1.0, field, (i - 1) * n, n)
+    clear(field, lam, n)
+    e = begin
+    for i in range(low, origin + 1):
+        if i > low:
+            add_outer(carry_up_bar, (i - 1) * size, 1.0, field, lam, field, i * n, n)
+            multiply_vector_transposed(carry_up, (i - 1) * size, field, lam, 0.0, 1.0, field, temp, n)
+            combine(field, lam, 0.0, 1.0, field, temp, n)
+        share = 0.5 if i == origin else 1.0
+        clear(field, value, 1)
+        while e < end and receiver_node[e] == i:
+            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            e += 1
+        for p in range(n):
+            dot(field, lam + p, 1.0, share, above, i * n + p, 1, field, value, 1, 1)
+            dot(above_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
+    combine(bar, start_bar, 1.0, 1.0, field, lam, n)
+    combine(jump_bar, origin * n, 1.0, -1.0, field, lam, n)
+
+    # work[7] still holds the factors of D + U.
+    solve(work[7], 0, bar, 0, n, 1)
+    add_outer(down_bar, origin * size, -1.0, bar, 0, field, start, n)
+    add_outer(up_bar, origin * size, -1.0, bar, 0, field, start, n)
+    add_outer(up_bar, origin * size, 1.0, bar, 0, jump, origin * n, n)
+    multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, origin * n, n)
+
+
+@jit
+def undo_readings(state, bars, nodes, n):
+    """Pass the cotangents of the reading vectors on to impedances and weights."""
+    _, _, down, up, _, _, _, weight = state
+    down_bar, up_bar, _, _, below_bar, above_bar, _, weight_bar = bars
+    size = n * n
+    for i in range(nodes):
+        add_outer(down_bar, i * size, 1.0, below_bar, i * n, weight, i * n, n)
+        add_outer(up_bar, i * size, -1.0, above_bar, i * n, weight, i * n, n)
+        multiply_vector(down, i * size, below_bar, i * n, 1.0, 1.0, weight_bar, i * n, n)
+        multiply_vector(up, i * size, above_bar, i * n, 1.0, -1.0, weight_bar, i * n, n)
+
+
+@jit
+def undo_join(
+    c, oc, beyond, ob, carry, ot, out_bar, oo, carry_bar, beyond_bar, c_bar, s_bar, temp, factored, n
+):
+    """Undo `join`: from the cotangents of its result and transmission to those of C, S and beyond."""
+    size = n * n
+    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    combine(factored, 0, 1.0, 1.0, beyond, ob, size)
+    factor(factored, 0, n)
+    symmetrize(out_bar, oo, n)
+    solve(factored, 0, carry_bar, ot, n, n)
+    combine(s_bar, oc, 1.0, 1.0, carry_bar, ot, size)
+    multiply(carry, ot, out_bar, oo, 0.0, 1.0, temp, 0, n)
+    combine(s_bar, oc, 1.0, -2.0, temp, 0, size)
+    combine(temp, 0, 1.0, -1.0, carry_bar, ot, size)
+    multiply_transposed(temp, 0, carry, ot, 0.0, 1.0, factored, 0, n)
+    combine(beyond_bar, ob, 1.0, 1.0, factored, 0, size)
+    combine(c_bar, oc, 1.0, 1.0, factored, 0, size)
+    combine(c_bar, oc, 1.0, 1.0, out_bar, oo, size)
+
+
+@jit
+def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
+    """Undo a chain of doublings whose C^-1 S are kept in `joints`."""
+    size = n * n
+    for level in range(levels - 1, -1, -1):
+        x = level * size
+        combine(s_bar, os, 1.0, -1.0, c_bar, oc, size)
+        multiply(joints, x, s_bar, os, 0.0, 1.0, temp, 0, n)
+        multiply_transposed(temp, 0, joints, x, 0.0, 0.5, other, 0, n)
+        combine(c_bar, oc, 1.0, -1.0, other, 0, size)
+        combine(s_bar, os, 0.0, 1.0, temp, 0, size)
+        symmetrize(s_bar, os, n)
+
+
+@jit
+def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
+    """Undo a slab of doublings from a thin one of this thickness; adds to the cotangents of the powers."""
+    joints, c, s, temp, other = grow
+    size = n * n
+    thin_slab(work[0], thickness, c, 0, s, 0, n)
+    for level in range(levels):
+        double_slab(c, 0, s, 0, temp, joints, level * size, n)
+    symmetrize(c_bar, oc, n)
+    symmetrize(s_bar, os, n)
+    undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n)
+    scale = 1.0 / thickness
+    for j in range(TERMS):
+        combine(z_bar, j * size, 1.0, COTH[j] * scale, c_bar, oc, size)
+        combine(z_bar, j * size, 1.0, CSCH[j] * scale, s_bar, os, size)
+        scale *= thickness * thickness
+
+
+@jit
+def half_space_levels(work, norm, grow, n):
+    """How many doublings `half_space` takes."""
+    joints, c, s, temp, _ = grow
+    thin_slab(work[0], THIN_START / norm**0.5, c, 0, s, 0, n)
+    size = n * n * ENTRY
+    for level in range(MOST_LEVELS - 1):
+        double_slab(c, 0, s, 0, temp, joints, 0, n)
+        small, large = 0.0, 0.0
+        for i in range(size):
+            small = max(small, abs(s[i]))
+            large = max(large, abs(c[i]))
+        if small <= 1e-15 * large:
+            return level + 1
+    return MOST_LEVELS - 1
+
+
+@jit
+def undo_powers(work, z_bar, ratio_bar, temp, n):
+    """From cotangents of all powers to those of K and M (z_bar[0] and z_bar[1]); work[2] factors K."""
+    z, ratio, stiff = work[:3]
+    size = n * n
+    clear(ratio_bar, 0, size)
+    for j in range(TERMS - 1, 1, -1):
+        symmetrize(z_bar, j * size, n)
+        multiply(z, (j - 1) * size, z_bar, j * size, 1.0, 1.0, ratio_bar, 0, n)
+        multiply_transposed(z_bar, j * size, ratio, 0, 1.0, 1.0, z_bar, (j - 1) * size, n)
+    solve(stiff, 0, ratio_bar, 0, n, n)
+    combine(z_bar, size, 1.0, 1.0, ratio_bar, 0, size)
+    multiply_transposed(ratio_bar, 0, ratio, 0, 0.0, 1.0, temp, 0, n)
+    combine(z_bar, 0, 1.0, -1.0, temp, 0, size)
+
+
+@jit
+def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_even, n):
+    """Undo `pattern_vector`: adds to the cotangents of K and of the diagonal of M_E."""
+    _, _, stiff, even, _, to_odd = work[:6]
+    combine(temp, 0, 0.0, 1.0, bar, ob, n)
+    solve(stiff, 0, temp, 0, n, 1)
+    add_outer(z_bar, 0, -1.0, temp, 0, vector, ov, n)
+    clear(temp, n, n_even)
+    add_constant(temp, n, moments)
+    solve(even, 0, temp, n, n_even, 1)
+    for p in range(n_even):
+        # (Y nu)_p h_p
+        dot(temp, n + n_even, 0.0, 1.0, to_odd, p * n, 1, temp, 0, 1, n)
+        dot(even_bar, p, 1.0, -1.0, temp, n + n_even, 1, temp, n + p, 1, 1)
+
+
+@jit
+def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n):
+    """From cotangents of a layer's powers and M_E to those of its loss rates, summed over lanes."""
+    even_l, even_sign, _, odd_l, odd_sign, _, _ = order
+    to_odd = work[5]
+    size = n * n
+    undo_powers(work, z_bar, temp, other, n)
+    for p in range(n_even):
+        for i in range(n):
+            dot(temp, i, 0.0, 1.0, z_bar, i * n, 1, to_odd, p * n, 1, n)
+        dot(even_bar, p, 1.0, -1.0, to_odd, p * n, 1, temp, 0, 1, n)
+        rate_bar[even_l[p]] += even_sign[p] * lane_sum(even_bar, p)
+    for i in range(n):
+        rate_bar[odd_l[i]] += odd_sign[i] * lane_sum(z_bar, size + i * n + i)
+    clear(z_bar, 0, TERMS * size)
+    clear(even_bar, 0, n_even)
+
+
+@jit
+def lane_sum(a, entry):
+    """Sum of the real parts of an entry: loss rates change by real amounts."""
+    total = 0.0
+    for x in range(LANES):
+        total += a[entry * ENTRY + x]
+    return total
+
+
+@jit
+def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar):
+    """Go down the column once more and turn all cotangents into those of the loss rates."""
+    n_even, n = order[6].shape
+    size = n * n
+    between, thickness = column
+    nodes = between.size - 1
+    _, _, _, _, _, _, jump, weight = state
+    down_bar, up_bar, _, _, _, _, jump_bar, weight_bar = bars
+    c_bar, s_bar, z_bar, even_bar, temp, other = slab_bars
+    clear(z_bar, 0, TERMS * size)
+    clear(even_bar, 0, n_even)
+    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    levels = half_space_levels(work, norm, grow, n)
+    clear(temp, 0, size)
+    undo_slab(work, THIN_START / norm**0.5, levels, grow, up_bar, 0, temp, 0, z_bar, n)
+    for i in range(nodes):
+        if between[i + 1] != between[i]:
+            finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[i]], n_even, n)
+            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+        undo_pattern(work, pattern[0], jump, i * n, jump_bar, i * n, z_bar, even_bar, temp, n_even, n)
+        undo_pattern(work, pattern[2], weight, i * n, weight_bar, i * n, z_bar, even_bar, temp, n_even, n)
+        if i < nodes - 1:
+            levels = halvings(thickness[i], norm)
+            undo_slab(
+                work, thickness[i] / 2.0**levels, levels, grow, c_bar, i * size, s_bar, i * size, z_bar, n
+            )
+    levels = half_space_levels(work, norm, grow, n)
+    clear(temp, 0, size)
+    last = (nodes - 1) * size
+    undo_slab(work, THIN_START / norm**0.5, levels, grow, down_bar, last, temp, 0, z_bar, n)
+    finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[nodes]], n_even, n)
+
+
+@jit
+def new_bars(nodes, n_even, n):
+    """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
+    size = n * n
+    scratch = max(size, n + n_even + 1)
+    bars = (
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * n),
+        workspace(nodes * n),
+        workspace(nodes * n),
+        workspace(nodes * n),
+    )
+    slab_bars = (
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(TERMS * size),
+        workspace(n_even),
+        workspace(scratch),
+        workspace(scratch),
+    )
+    grow = (
+        workspace(MOST_LEVELS * size),
+        workspace(size),
+        workspace(size),
+        workspace(size),
+        workspace(size),
+    )
+    return bars, slab_bars, grow
+
+
+@jit
+def undo_joins(state, bars, slab_bars, factored, nodes, n):
+    """Undo both sweeps of impedances, each from the end where it stopped."""
+    c, _, down, up, carry_down, carry_up, _, _ = state
+    down_bar, up_bar, carry_down_bar, carry_up_bar, _, _, _, _ = bars
+    c_bar, s_bar, _, _, temp, _ = slab_bars
+    size = n * n
+    for i in range(nodes - 1):
+        undo_join(
+            c, i * size, down, (i + 1) * size, carry_down, i * size, down_bar, i * size, carry_down_bar,
+            down_bar, c_bar, s_bar, temp, factored, n,
+        )  # fmt: skip
+    for i in range(nodes - 2, -1, -1):
+        undo_join(
+            c, i * size, up, i * size, carry_up, i * size, up_bar, (i + 1) * size, carry_up_bar,
+            up_bar, c_bar, s_bar, temp, factored, n,
+        )  # fmt: skip
+
+
+@jit
+def pull_back_one(
+    order, rates, wavenumbers, weights, begin, end, column, pattern, sources, cotangent, rate_bar
+):
+    """Do one Laplace variable of `pull_back`."""
+    n_even, n = order[6].shape
+    nodes = column[0].size - 1
+    work = layer_work(order, n_even, n)
+    state = new_state(nodes, n)
+    below, above = workspace(nodes * n), workspace(nodes * n)
+    field = workspace(nodes * n + 3 * n + 1)
+    bars, slab_bars, grow = new_bars(nodes, n_even, n)
+    rate_bar[:] = 0.0
+    for first in range(begin, end, LANES):
+        k = wavenumbers[first : first + LANES]
+        impedances(order, rates, k, column, pattern[0], pattern[2], state, work)
+        readings(state, pattern[3], below, above, nodes, n)
+        for bar in bars:
+            bar[:] = 0.0
+        slab_bars[0][:] = 0.0
+        slab_bars[1][:] = 0.0
+        for i in range(sources[0].size):
+            if sources[1][i] < sources[1][i + 1]:
+                undo_source(
+                    state,
+                    bars,
+                    sources,
+                    i,
+                    weights,
+                    first,
+                    cotangent,
+                    below,
+                    above,
+                    pattern[1],
+                    field,
+                    work,
+                    n,
+                )
+        undo_readings(state, bars, nodes, n)
+        undo_joins(state, bars, slab_bars, work[7], nodes, n)
+        undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar)
+
+
+@njit(cache=True, nogil=True, parallel=True, error_model="numpy")
+def pull_back(order, rates, wavenumbers, weights, start, column, pattern, sources, cotangent, rate_bar):
+    """Gradient of sum(cotangent x transform) with respect to real changes of the loss rates.
+
+    Arguments as for `iceopt.light.moments.sweep.transform`, and
+
+    cotangent : array, shape (s, entry, 2)
+    rate_bar : array, shape (s, layer, order + 1)
+        Overwritten with the gradient (m).
+    """
+    for j in prange(rates.shape[0]):
+        pull_back_one(
+            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources,
+            cotangent[j], rate_bar[j],
+        )  # fmt: skip

@@ -1,0 +1,93 @@
+"""Nodes and weights of the Hankel transform: from wavenumber k to horizontal distance.
+
+F(rho) = 1 / (2 pi) int k J0(k rho) G(k) dk. Two rules:
+
+* `ring_rule`, for rho well above zero: the Dini series on a disc of radius R, nodes at the zeros of J0
+  (spectrally accurate; its images lie at 2 R - rho and are attenuated by the ice), with a smooth cut-off
+  in k. For an emitter and a receiver at one depth G falls only as 1 / k, and a sharp end would ring.
+* `axis_rule`, for pairs above one another: G falls as exp(-k |dz|), and Gauss-Legendre panels do.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import j0, j1
+
+_CLEAR_SCATTERING_M = 50.0
+_CLEAR_ABSORPTION_M = 200.0
+
+
+def decay(frequency: float, speed: float) -> complex:
+    """Diffusive exponent kappa of clear ice at s = i frequency (1/m): sets scales, not values."""
+    loss = 1 / _CLEAR_ABSORPTION_M + 1j * frequency / speed
+    return complex(np.sqrt(3 * loss * (loss + 1 / _CLEAR_SCATTERING_M)))
+
+
+def bessel_zeros(count: int) -> NDArray[np.float64]:
+    """Zeros of J0 by McMahon's expansion and two Newton steps (Abramowitz, Stegun 9.5.12)."""
+    beta = (np.arange(1, count + 1) - 0.25) * np.pi
+    x = beta + 1 / (8 * beta) - 124 / (3 * (8 * beta) ** 3)
+    for _ in range(3):
+        x = x + j0(x) / j1(x)
+    return x
+
+
+def smooth_step(x: NDArray[np.float64], sharpness: float) -> NDArray[np.float64]:
+    """Fall from 1 at x = -1 to 0 at x = 1, with ripples of exp(-sharpness).
+
+    The running integral of the transform of the Kaiser window, so that a cut-off by it in k moves light by
+    less than `sharpness` over the width in k (Kaiser, Schafer, IEEE Trans. Acoust. 28, 105, 1980).
+    """
+    grid, weight = np.polynomial.legendre.leggauss(64)
+    x = np.clip(x, -1.0, 1.0)
+    # With u = sin(a) the density is sinh(sharpness cos a), smooth at both ends.
+    angle = np.arcsin(x)
+    low = -0.5 * np.pi
+    nodes = low + 0.5 * (angle[:, None] - low) * (1 + grid)
+    partial = (np.sinh(sharpness * np.cos(nodes)) * weight).sum(axis=1) * 0.5 * (angle - low)
+    whole = (np.sinh(sharpness * np.cos(0.5 * np.pi * grid)) * weight).sum() * 0.5 * np.pi
+    return 1.0 - partial / whole
+
+
+def ring_rule(
+    distance_m: NDArray[np.float64],
+    frequency: float,
+    speed: float,
+    reach: float = 4.0,
+    sharpness: float = 25.0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give wavenumbers, shape (k,), and weights, shape (distance, k)."""
+    nearest, farthest = distance_m.min(), distance_m.max()
+    radius = farthest + reach / decay(frequency, speed).real
+    half_width = sharpness / nearest
+    centre = 1.2 * frequency / speed + half_width
+    zeros = bessel_zeros(max(int((centre + half_width) * radius / np.pi) + 1, 8))
+    k = zeros / radius
+    cut = smooth_step((k - centre) / half_width, sharpness)
+    weights = cut * j0(k * distance_m[:, None]) / (np.pi * radius**2 * j1(zeros) ** 2)
+    return k, weights
+
+
+def axis_rule(
+    distance_m: NDArray[np.float64],
+    offset_m: tuple[float, float],
+    frequency: float,
+    speed: float,
+    density: float = 1.0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give wavenumbers, shape (k,), and weights, shape (distance, k), for |dz| within `offset_m`."""
+    nearest, farthest = offset_m
+    exponent = decay(frequency, speed)
+    wave = 1.2 * frequency / speed
+    last = np.hypot(wave, 18.0 / nearest + exponent.real)
+    # One panel a decay of the farthest pair, growing geometrically once G is smooth on that scale.
+    edges = [0.0]
+    step = 6.0 / farthest
+    while edges[-1] < last:
+        k = edges[-1]
+        turn = abs(k - wave) < 2 * step
+        edges.append(k + step * (1.0 if turn or k < wave else max(1.0, 0.5 * (k - wave) / step)) / density)
+    x, w = np.polynomial.legendre.leggauss(6)
+    low, high = np.array(edges[:-1])[:, None], np.array(edges[1:])[:, None]
+    k = (0.5 * (low + high) + 0.5 * (high - low) * x).ravel()
+    weight = (0.5 * (high - low) * w).ravel()
+    return k, weight * k * j0(k * distance_m[:, None]) / (2 * np.pi)

@@ -1,0 +1,139 @@
+"""Impedances of homogeneous slabs of ice in the moment equations.
+
+With c_E eliminated the odd moments u and the flux-like tau = vertical^T c_E obey
+
+    tau = -K u',    tau' = -M u,    K = vertical^T M_E^-1 vertical,  M = M_O
+
+and both are continuous across layers. A slab of thickness h ties them at its two faces:
+
+    tau_top = C u_top - S u_bottom,   tau_bottom = S u_top - C u_bottom,
+    C = K Q coth(Q h),  S = K Q csch(Q h),  Q^2 = K^-1 M.
+
+Thin slabs come from the Taylor series of x coth x and x csch x, thick ones by joining two equal halves:
+S' = S C^-1 S / 2, C' = C - S'. No exponent is ever needed, nothing grows, and S keeps its relative
+accuracy however small it becomes.
+"""
+
+import numpy as np
+
+from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, transposed_product
+
+TERMS = 6
+# Coefficients of x coth x and x csch x in powers of x^2 (Abramowitz, Stegun, Handbook of Mathematical
+# Functions, 1964, 4.5.67 and 4.5.65). The first term left out is below 4e-10 at THIN^2.
+COTH = np.array([1.0, 1 / 3, -1 / 45, 2 / 945, -1 / 4725, 2 / 93555])
+CSCH = np.array([1.0, -1 / 6, 7 / 360, -31 / 15120, 127 / 604800, -73 / 3421440])
+THIN = 0.5
+
+
+@jit
+def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
+    """Set out to diag(sign s_l) - k x horizontal; `rates` is complex, `k` has one value a lane."""
+    for i in range(n):
+        for j in range(n):
+            base = (oo + i * n + j) * ENTRY
+            coupling = horizontal[i, j]
+            re, im = 0.0, 0.0
+            if i == j:
+                re, im = signs[i] * rates[degrees[i]].real, signs[i] * rates[degrees[i]].imag
+            for x in range(LANES):
+                out[base + x] = re - coupling * k[x]
+                out[base + LANES + x] = im
+
+
+@jit
+def constant(out, oo, matrix):
+    """Copy a real constant matrix to every lane."""
+    rows, columns = matrix.shape
+    for i in range(rows):
+        for j in range(columns):
+            base = (oo + i * columns + j) * ENTRY
+            for x in range(LANES):
+                out[base + x] = matrix[i, j]
+                out[base + LANES + x] = 0.0
+
+
+@jit
+def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
+    """Set out to K = vertical^T M_E^-1 vertical; `even` holds M_E and is factored.
+
+    `even_to_odd` becomes M_E^-1 vertical, shape (n_even, n); `losses` holds vertical in every lane.
+    """
+    factor(even, 0, n_even)
+    combine(even_to_odd, 0, 0.0, 1.0, losses, 0, n_even * n)
+    solve(even, 0, even_to_odd, 0, n_even, n)
+    for i in range(n):
+        for j in range(i + 1):
+            dot(out, oo + i * n + j, 0.0, 1.0, losses, i, n, even_to_odd, j, n, n_even)
+            combine(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j, 1)
+
+
+@jit
+def powers(z, ratio, factored, n):
+    """Fill z[j] = M (K^-1 M)^(j - 1), given z[0] = K and z[1] = M; returns the norm of K^-1 M.
+
+    `ratio` becomes K^-1 M and `factored` the factors of K.
+    """
+    size = n * n
+    combine(factored, 0, 0.0, 1.0, z, 0, size)
+    factor(factored, 0, n)
+    combine(ratio, 0, 0.0, 1.0, z, size, size)
+    solve(factored, 0, ratio, 0, n, n)
+    for j in range(2, TERMS):
+        transposed_product(z, (j - 1) * size, ratio, 0, 1.0, z, j * size, n)
+    norm = 0.0
+    for i in range(n):
+        for x in range(LANES):
+            total = 0.0
+            for j in range(n):
+                base = (i * n + j) * ENTRY + x
+                total += abs(ratio[base]) + abs(ratio[base + LANES])
+            norm = max(norm, total)
+    return norm
+
+
+@jit
+def halvings(thickness, norm):
+    """How often a slab must be halved until the series holds."""
+    x = thickness * np.sqrt(norm) / THIN
+    if x <= 1.0:
+        return 0
+    return int(np.ceil(np.log2(x)))
+
+
+@jit
+def thin_slab(z, thickness, c, oc, s, os, n):
+    """Set C and S of a slab thin enough for the series."""
+    size = n * n
+    scale = 1.0 / thickness
+    for j in range(TERMS):
+        keep = 0.0 if j == 0 else 1.0
+        combine(c, oc, keep, COTH[j] * scale, z, j * size, size)
+        combine(s, os, keep, CSCH[j] * scale, z, j * size, size)
+        scale *= thickness * thickness
+
+
+@jit
+def double_slab(c, oc, s, os, factored, joint, oj, n):
+    """Join the slab with its like, in place; `joint` at oj keeps C^-1 S."""
+    size = n * n
+    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    factor(factored, 0, n)
+    combine(joint, oj, 0.0, 1.0, s, os, size)
+    solve(factored, 0, joint, oj, n, n)
+    transposed_product(s, os, joint, oj, 0.5, factored, 0, n)
+    combine(s, os, 0.0, 1.0, factored, 0, size)
+    combine(c, oc, 1.0, -1.0, s, os, size)
+
+
+@jit
+def join(c, oc, s, os, beyond, ob, transmission, ot, out, oo, factored, n):
+    """Impedance seen through a slab: out = C - S (C + beyond)^-1 S; transmission = (C + beyond)^-1 S."""
+    size = n * n
+    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    combine(factored, 0, 1.0, 1.0, beyond, ob, size)
+    factor(factored, 0, n)
+    combine(transmission, ot, 0.0, 1.0, s, os, size)
+    solve(factored, 0, transmission, ot, n, n)
+    transposed_product(s, os, transmission, ot, -1.0, out, oo, n)
+    combine(out, oo, 1.0, 1.0, c, oc, size)

@@ -1,0 +1,284 @@
+"""Green's functions of the layered moment equations at given wavenumbers and Laplace variables.
+
+One sweep up and one down give at every node (layer edges, emitter and receiver depths) the impedance of all
+ice below (`down`: tau = D u) and above (`up`: tau = -U u), and the matrices that carry a field across
+each slab away from its source. A point emitter makes u jump by w_q = K^-1 vertical^T M_E^-1 q_E and tau
+by q_O, so that just below it
+
+    (D + U) u = q_O + U w_q,
+
+and just above it u - w_q. A receiver with weights r on the moments reads (D w_r + r_O) . u below the
+emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter, so no step can blow up.
+"""
+
+import numpy as np
+from numba import prange, njit
+
+from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.slabs import (
+    TERMS,
+    constant,
+    double_slab,
+    halvings,
+    join,
+    loss_matrix,
+    powers,
+    stiffness,
+    thin_slab,
+)
+
+
+@jit
+def prepare_layer(order, rates, k, work, n_even, n):
+    """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns the norm."""
+    even_l, even_sign, even_h, odd_l, odd_sign, odd_h, _ = order
+    z, ratio, stiff, even, vertical, to_odd = work[:6]
+    loss_matrix(even, 0, n_even, even_l, even_sign, even_h, rates, k)
+    loss_matrix(z, n * n, n, odd_l, odd_sign, odd_h, rates, k)
+    stiffness(even, vertical, to_odd, z, 0, n_even, n)
+    return powers(z, ratio, stiff, n)
+
+
+@jit
+def half_space(work, norm, c, oc, n):
+    """Set c at oc to the impedance K Q of a layer without end."""
+    z, _, _, _, _, _, s, factored, joint = work
+    thin_slab(z, THIN_START / np.sqrt(norm), c, oc, s, 0, n)
+    size = n * n * ENTRY
+    for _ in range(60):
+        double_slab(c, oc, s, 0, factored, joint, 0, n)
+        small, large = 0.0, 0.0
+        for i in range(size):
+            small = max(small, abs(s[i]))
+            large = max(large, abs(c[oc * ENTRY + i]))
+        if small <= 1e-15 * large:
+            break
+
+
+THIN_START = 0.25
+
+
+@jit
+def pattern_vector(work, moments, out, oo, n_even, n):
+    """Set out to K^-1 (M_E^-1 vertical)^T moments: the jump of u at a source, the weight of tau at a receiver."""
+    _, _, stiff, _, _, to_odd = work[:6]
+    for i in range(n):
+        base = (oo + i) * ENTRY
+        for x in range(ENTRY):
+            out[base + x] = 0.0
+        for p in range(n_even):
+            if moments[p] != 0.0:
+                axpy(out, oo + i, 1.0, moments[p], to_odd, p * n + i)
+    solve(stiff, 0, out, oo, n, 1)
+
+
+@jit
+def layer_work(order, n_even, n):
+    """Allocate what `prepare_layer` and `half_space` fill."""
+    work = (
+        workspace(TERMS * n * n),
+        workspace(n * n),
+        workspace(n * n),
+        workspace(n_even * n_even),
+        workspace(n_even * n),
+        workspace(n_even * n),
+        workspace(n * n),
+        workspace(n * n),
+        workspace(n * n),
+    )
+    constant(work[4], 0, order[6])
+    return work
+
+
+@jit
+def impedances(order, rates, k, column, emitted, received, state, work):
+    """Sweep both ways; fills the state: c, s, carry_down, carry_up [slab], down, up, jump, weight [node]."""
+    n_even, n = order[6].shape
+    size = n * n
+    between, thickness = column
+    nodes = between.size - 1
+    c, s, down, up, carry_down, carry_up, jump, weight = state
+    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    half_space(work, norm, up, 0, n)
+    for i in range(nodes):
+        # A depth on an edge belongs to the layer below it.
+        if between[i + 1] != between[i]:
+            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+        pattern_vector(work, emitted, jump, i * n, n_even, n)
+        pattern_vector(work, received, weight, i * n, n_even, n)
+        if i == nodes - 1:
+            half_space(work, norm, down, i * size, n)
+            break
+        times_halved = halvings(thickness[i], norm)
+        thin_slab(work[0], thickness[i] / 2.0**times_halved, c, i * size, s, i * size, n)
+        for _ in range(times_halved):
+            double_slab(c, i * size, s, i * size, work[7], work[8], 0, n)
+        join(c, i * size, s, i * size, up, i * size, carry_up, i * size, up, (i + 1) * size, work[7], n)
+    for i in range(nodes - 2, -1, -1):
+        join(c, i * size, s, i * size, down, (i + 1) * size, carry_down, i * size, down, i * size, work[7], n)
+
+
+@jit
+def new_state(nodes, n):
+    """Allocate what `impedances` fills."""
+    size = n * n
+    return (
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * size),
+        workspace(nodes * n),
+        workspace(nodes * n),
+    )
+
+
+@jit
+def multiply_vector(a, oa, v, ov, keep, scale, out, oo, n):
+    """Set out to keep out + scale a v."""
+    for i in range(n):
+        dot(out, oo + i, keep, scale, a, oa + i * n, 1, v, ov, 1, n)
+
+
+@jit
+def add_constant(v, ov, values):
+    """Add a real constant vector in every lane."""
+    for i in range(values.size):
+        base = (ov + i) * ENTRY
+        for x in range(LANES):
+            v[base + x] += values[i]
+
+
+@jit
+def readings(state, receiver_odd, below, above, nodes, n):
+    """Set the vectors that turn a field into a reading: D w + r_O below its source, r_O - U w above."""
+    _, _, down, up, _, _, _, weight = state
+    size = n * n
+    for i in range(nodes):
+        multiply_vector(down, i * size, weight, i * n, 0.0, 1.0, below, i * n, n)
+        add_constant(below, i * n, receiver_odd)
+        multiply_vector(up, i * size, weight, i * n, 0.0, -1.0, above, i * n, n)
+        add_constant(above, i * n, receiver_odd)
+
+
+@jit
+def start_field(state, node, emitter_odd, field, of, factored, n):
+    """Set n entries of `field` to u just below a source at a node, the next n to u above it."""
+    _, _, down, up, _, _, jump, _ = state
+    size = n * n
+    combine(factored, 0, 0.0, 1.0, down, node * size, size)
+    combine(factored, 0, 1.0, 1.0, up, node * size, size)
+    factor(factored, 0, n)
+    multiply_vector(up, node * size, jump, node * n, 0.0, 1.0, field, of, n)
+    add_constant(field, of, emitter_odd)
+    solve(factored, 0, field, of, n, 1)
+    combine(field, of + n, 0.0, 1.0, field, of, n)
+    combine(field, of + n, 1.0, -1.0, jump, node * n, n)
+
+
+@jit
+def collect(value, weights, row, first, out, entry):
+    """Add the weighted sum over lanes of a reading to an entry of the output (real, imaginary)."""
+    re, im = 0.0, 0.0
+    for x in range(LANES):
+        re += weights[row, first + x] * value[x]
+        im += weights[row, first + x] * value[LANES + x]
+    out[entry, 0] += re
+    out[entry, 1] += im
+
+
+@jit
+def spread(state, sources, weights, first, below, above, emitter_odd, field, out, factored, n):
+    """Carry the field of every source to its receivers and add their readings to the output."""
+    _, _, _, _, carry_down, carry_up, _, _ = state
+    source_node, source_start, receiver_node, distance = sources
+    size = n * n
+    here, there, value = 0, 2 * n, 3 * n
+    for j in range(source_node.size):
+        begin, end = source_start[j], source_start[j + 1]
+        if begin == end:
+            continue
+        origin = source_node[j]
+        start_field(state, origin, emitter_odd, field, 0, factored, n)
+        e = begin
+        while e < end and receiver_node[e] < origin:
+            e += 1
+        split = e
+        combine(field, there, 0.0, 1.0, field, here, n)
+        node = origin
+        while e < end:
+            while node < receiver_node[e]:
+                multiply_vector(carry_down, node * size, field, there, 0.0, 1.0, field, value, n)
+                combine(field, there, 0.0, 1.0, field, value, n)
+                node += 1
+            share = 0.5 if node == origin else 1.0
+            dot(field, value, 0.0, share, below, node * n, 1, field, there, 1, n)
+            while e < end and receiver_node[e] == node:
+                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                e += 1
+        combine(field, there, 0.0, 1.0, field, n, n)
+        node = origin
+        e = split
+        while e < end and receiver_node[e] == origin:
+            e += 1
+        e -= 1
+        while e >= begin:
+            while node > receiver_node[e]:
+                node -= 1
+                multiply_vector(carry_up, node * size, field, there, 0.0, 1.0, field, value, n)
+                combine(field, there, 0.0, 1.0, field, value, n)
+            share = 0.5 if node == origin else 1.0
+            dot(field, value, 0.0, share, above, node * n, 1, field, there, 1, n)
+            while e >= begin and receiver_node[e] == node:
+                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                e -= 1
+
+
+@jit
+def transform_one(order, rates, wavenumbers, weights, begin, end, column, pattern, sources, out):
+    """Do one Laplace variable of `transform`."""
+    n_even, n = order[6].shape
+    nodes = column[0].size - 1
+    work = layer_work(order, n_even, n)
+    state = new_state(nodes, n)
+    below, above, field = workspace(nodes * n), workspace(nodes * n), workspace(4 * n)
+    out[:] = 0.0
+    for first in range(begin, end, LANES):
+        k = wavenumbers[first : first + LANES]
+        impedances(order, rates, k, column, pattern[0], pattern[2], state, work)
+        readings(state, pattern[3], below, above, nodes, n)
+        spread(state, sources, weights, first, below, above, pattern[1], field, out, work[7], n)
+
+
+@njit(cache=True, nogil=True, parallel=True, error_model="numpy")
+def transform(order, rates, wavenumbers, weights, start, column, pattern, sources, out):
+    """Sum over k of weight x reading, for every Laplace variable and entry.
+
+    Parameters
+    ----------
+    order : tuple of arrays
+        even_l, even_sign, even_horizontal, odd_l, odd_sign, odd_horizontal, vertical.
+    rates : complex array, shape (s, layer, order + 1)
+        Loss rates s_l (1/m).
+    wavenumbers : array, shape (k,)
+        Wavenumbers of all Laplace variables, one after the other, padded to whole lanes (1/m).
+    weights : array, shape (distance, k)
+        Weights of the Hankel transform.
+    start : int array, shape (s + 1,)
+        Where each Laplace variable's wavenumbers begin.
+    column : tuple of arrays
+        Layer above the first node, between nodes, and below the last, shape (node + 1,); thickness of the
+        slabs between nodes, shape (node - 1,) (m).
+    pattern : tuple of four arrays
+        Source and receiver moments: even and odd of the source, even and odd of the receiver.
+    sources : tuple of int arrays
+        Node of each source, where its entries begin, and node and distance row of each entry, the
+        entries of a source by increasing node.
+    out : array, shape (s, entry, 2)
+        Overwritten.
+    """
+    for j in prange(rates.shape[0]):
+        transform_one(
+            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources, out[j]
+        )
