@@ -1,6 +1,7 @@
 """Robust comparison of each module or run with the others at similar depths."""
 
 import numpy as np
+import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 
@@ -32,15 +33,27 @@ def robust_sd(values: NDArray[np.float64]) -> float:
     return _MAD_TO_SD * float(np.median(np.abs(values))) if values.size else 0.0
 
 
-def usual(
-    values: NDArray[np.float64], depth_m: NDArray[np.float64], known: NDArray[np.bool_]
-) -> NDArray[np.float64]:
-    """Median of the `NEIGHBOURS` nearest others in depth among the known; NaN where fewer than 3 are."""
-    medians = np.full(values.shape, np.nan)
+def neighbours(depth_m: NDArray[np.float64], known: NDArray[np.bool_]) -> sp.csr_array:
+    """Weights of the `NEIGHBOURS` nearest known others in depth, shape (n, n), rows of sum 1.
+
+    A row is empty where fewer than 3 others are known: nothing can be said of it.
+    """
     sources = np.flatnonzero(known)
-    for i in range(values.size):
+    rows, columns = [], []
+    for i in range(depth_m.size):
         others = sources[sources != i]
         if others.size >= 3:
-            nearest = np.argsort(np.abs(depth_m[others] - depth_m[i]), kind="stable")[:NEIGHBOURS]
-            medians[i] = np.median(values[others[nearest]])
-    return medians
+            nearest = others[np.argsort(np.abs(depth_m[others] - depth_m[i]), kind="stable")[:NEIGHBOURS]]
+            rows.append(np.full(nearest.size, i))
+            columns.append(nearest)
+    shape = (depth_m.size, depth_m.size)
+    if not rows:
+        return sp.csr_array(shape)
+    row, column = np.concatenate(rows), np.concatenate(columns)
+    return sp.csr_array((1 / np.bincount(row)[row], (row, column)), shape)
+
+
+def usual(values: NDArray[np.float64], around: sp.csr_array) -> NDArray[np.float64]:
+    """Median of each one's neighbours; NaN where it has none."""
+    lists = np.split(values[around.indices], around.indptr[1:-1])
+    return np.array([np.median(entries) if entries.size else np.nan for entries in lists])

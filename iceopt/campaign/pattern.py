@@ -30,7 +30,7 @@ _MOST_SLICES = 100
 class Terms:
     """What a pair's value is a sum of, besides its module's own term."""
 
-    columns: sp.csr_matrix
+    columns: sp.csr_array
     """Shape (pair, term): first those of the runs."""
     prior: NDArray[np.float64]
     """Shape (term, term): prior precision."""
@@ -50,9 +50,30 @@ class Pattern:
     run: NDArray[np.float64]
     """Shape (run,): the part of each run; of length 0 if runs have none."""
     module: NDArray[np.float64]
-    """Shape (module,)."""
-    module_sd: NDArray[np.float64]
-    """Shape (module,): standard error of `module`."""
+    """Shape (module,): the part of each module."""
+    covariance: NDArray[np.float64]
+    """Shape (term, term): of the terms' coefficients."""
+    module_slope: NDArray[np.float64]
+    """Shape (module, term): change of `module` with the coefficients."""
+    module_variance: NDArray[np.float64]
+    """Shape (module,): of `module` if the coefficients were known."""
+
+    def run_sd(self, contrast: sp.csr_array) -> NDArray[np.float64]:
+        """Standard errors of combinations of the runs' parts, given as rows."""
+        runs = self.run.size
+        return sd_of_rows(contrast.toarray(), self.covariance[:runs, :runs])
+
+    def module_sd(self, contrast: sp.csr_array) -> NDArray[np.float64]:
+        """Standard errors of combinations of the modules' parts, given as rows."""
+        return np.hypot(
+            sd_of_rows(contrast @ self.module_slope, self.covariance),
+            np.sqrt(contrast.power(2) @ self.module_variance),
+        )
+
+
+def sd_of_rows(rows: NDArray[np.float64], covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Standard error of each row's combination of quantities that have this covariance."""
+    return np.sqrt(np.maximum(((rows @ covariance) * rows).sum(axis=1), 0))
 
 
 def light_terms(campaign: Campaign, seen: Seen) -> Terms:
@@ -65,7 +86,7 @@ def light_terms(campaign: Campaign, seen: Seen) -> Terms:
     plain = np.hstack([np.ones(nearness.shape), np.log(nearness), *directions])
     path = _path_in_slices(seen, edges_m) / np.median(seen.distance_m)
     runs = len(campaign.flashes.run)
-    one_hot = sp.csr_matrix(
+    one_hot = sp.csr_array(
         (np.ones(seen.run.size), (np.arange(seen.run.size), seen.run)), (seen.run.size, runs)
     )
     return Terms(
@@ -121,7 +142,7 @@ def fit_pattern(
     (1989).
     """
     a, y, s, module = terms.columns[use], value[use], sd[use], terms.module[use]
-    by_module = sp.csr_matrix(
+    by_module = sp.csr_array(
         (np.ones(module.size), (module, np.arange(module.size))), (terms.modules, module.size)
     )
     weight = s**-2
@@ -136,8 +157,14 @@ def fit_pattern(
         pull = (y - a @ unknown - module_term[module]) / s
         scale = max(robust_sd(pull), 1e-3)
         weight = (_TAIL + 1) / (_TAIL + (pull / scale) ** 2) / (s * scale) ** 2
-    common = terms.columns[:, terms.runs :] @ unknown[terms.runs :]
-    return Pattern(common, unknown[: terms.runs], module_term, 1 / np.sqrt(own))
+    return Pattern(
+        common=terms.columns[:, terms.runs :] @ unknown[terms.runs :],
+        run=unknown[: terms.runs],
+        module=module_term,
+        covariance=np.linalg.inv(reduced),
+        module_slope=-mixed / own[:, None],
+        module_variance=1 / own,
+    )
 
 
 def _slice_edges(campaign: Campaign) -> NDArray[np.float64]:
@@ -150,26 +177,26 @@ def _slice_edges(campaign: Campaign) -> NDArray[np.float64]:
 
 
 def _smoothness(slices: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Prior precisions: neighbouring slices differ by order 1 (path) and by 0.3 (ends)."""
+    """Prior precisions of path and ends: neighbouring slices differ by order 1, all of them by a few."""
     difference = np.diff(np.eye(slices), axis=0)
     rough = difference.T @ difference
-    return rough + 1e-3 * np.eye(slices), 10 * rough + 0.1 * np.eye(slices)
+    return rough + 1e-3 * np.eye(slices), rough + 0.1 * np.eye(slices)
 
 
-def _path_in_slices(seen: Seen, edges_m: NDArray[np.float64]) -> sp.csr_matrix:
+def _path_in_slices(seen: Seen, edges_m: NDArray[np.float64]) -> sp.csr_array:
     """Length of the straight path in each slice, shape (pair, slice) (m)."""
     top = np.minimum(seen.emitter_depth_m, seen.receiver_depth_m)[:, None]
     bottom = np.maximum(seen.emitter_depth_m, seen.receiver_depth_m)[:, None]
     # a level path lies in one slice: give it a thickness that cannot matter
     top, bottom = top - 5e-4, bottom + 5e-4
     overlap = np.clip(np.minimum(bottom, edges_m[1:]) - np.maximum(top, edges_m[:-1]), 0, None)
-    return sp.csr_matrix(overlap / (bottom - top) * seen.distance_m[:, None])
+    return sp.csr_array(overlap / (bottom - top) * seen.distance_m[:, None])
 
 
-def _ends(seen: Seen, edges_m: NDArray[np.float64]) -> sp.csr_matrix:
+def _ends(seen: Seen, edges_m: NDArray[np.float64]) -> sp.csr_array:
     """How many of the two ends lie in each slice, shape (pair, slice)."""
     pair, slices = np.arange(seen.run.size), edges_m.size - 1
     shape = (pair.size, slices)
     ends = (seen.emitter_depth_m, seen.receiver_depth_m)
     places = [np.searchsorted(edges_m, depth_m, side="right") - 1 for depth_m in ends]
-    return sum(sp.csr_matrix((np.ones(pair.size), (pair, place)), shape) for place in places)
+    return sum(sp.csr_array((np.ones(pair.size), (pair, place)), shape) for place in places)

@@ -1,11 +1,12 @@
 """Modules whose clock is off by more than any healthy one's, from arrival time against distance."""
 
 import numpy as np
+import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from iceopt.campaign.brightness import LightPattern
 from iceopt.campaign.model import Campaign, Finding
-from iceopt.campaign.outliers import critical_deviation, robust_sd, usual
+from iceopt.campaign.outliers import critical_deviation, neighbours, robust_sd, usual
 from iceopt.campaign.pattern import delay_terms, fit_pattern
 from iceopt.campaign.seen import Seen
 
@@ -21,7 +22,17 @@ _DELAY_SD = 0.05
 _BIN_SD = 0.1
 """Error of a time interpolated in a bin, in bins."""
 
+LEAST_BINS = 2.0
+"""Offsets of fewer bins are for the fit, which has a clock offset for each module."""
+
+_PRIOR_SD = 1.0
+"""Standard deviation of the modules' offsets that is assumed, in typical delays: hardly any pull."""
+
+_KNOWN_SD = 0.2
+"""Standard error, in typical delays, below which an offset is told by the counts and not by the prior."""
+
 _LEAST_PAIRS = 2
+_ENOUGH_TO_SCALE = 30
 _FEWEST_TO_LEARN_FROM = 10
 
 
@@ -43,8 +54,7 @@ def mistimed_modules(
 ) -> dict[int, Finding]:
     """Modules that see the light earlier or later than the modules around them, by index.
 
-    An offset counts as a fault if it is beyond the false-alarm rate and more than a bin: smaller ones are
-    for the fit, which has a clock offset for each module.
+    An offset counts as a fault if it is beyond the false-alarm rate and above `LEAST_BINS` bins.
     """
     settings, modules = campaign.settings, len(campaign.modules.name)
     use = learnt.learnt & (seen.light > BRIGHT) & ~faint_runs[seen.run]
@@ -59,23 +69,29 @@ def mistimed_modules(
     relative_sd = np.hypot(_DELAY_SD, 1 / np.sqrt(ARRIVAL_SHARE * np.maximum(seen.light, BRIGHT)) / 3)
     for _ in range(3):  # the scatter grows with the delay, which is best known from the pattern itself
         sd = np.hypot(fixed_sd, relative_sd * np.maximum(typical, 0))
-        pattern = fit_pattern(delay_ns / unit_ns, sd, use, terms, module_prior_sd=10.0)
+        pattern = fit_pattern(delay_ns / unit_ns, sd, use, terms, _PRIOR_SD)
         typical = pattern.common
     known = np.bincount(seen.module[use], minlength=modules) >= _LEAST_PAIRS
+    known &= np.sqrt(pattern.module_variance) < _KNOWN_SD
     offset_ns = unit_ns * pattern.module
-    change_ns = offset_ns - usual(offset_ns, campaign.modules.position_m[:, 2], known)
+    around = neighbours(campaign.modules.position_m[:, 2], known)
+    change_ns = offset_ns - usual(offset_ns, around)
     judged = known & ~np.isnan(change_ns)
-    sd_ns = np.hypot(unit_ns * pattern.module_sd, settings.timing_spread_ns)
-    sd_ns *= max(robust_sd((change_ns / sd_ns)[judged]), 1.0)
+    open_ns = unit_ns * pattern.module_sd(sp.eye_array(modules) - around)
+    # what the pattern leaves open rests on its priors; how much of it the ice really takes is measured
+    scale = robust_sd((change_ns / np.hypot(open_ns, settings.timing_spread_ns))[judged])
+    scale = scale if judged.sum() >= _ENOUGH_TO_SCALE else max(scale, 1.0)
+    sd_ns = np.hypot(scale * open_ns, settings.timing_spread_ns * max(scale, 1.0))
     z = critical_deviation(2 * modules)
-    wrong = judged & (np.abs(change_ns) > np.maximum(z * sd_ns, settings.bin_ns))
+    allowed_ns = np.maximum(z * sd_ns, LEAST_BINS * settings.bin_ns)
+    wrong = judged & (np.abs(change_ns) > allowed_ns)
     return {
         int(i): Finding(
             "module",
             campaign.modules.name[i],
             "mistimed",
             f"sees light {abs(change_ns[i]):.0f} ns {'later' if change_ns[i] > 0 else 'earlier'} than the "
-            f"modules around it; healthy ones stay within {max(z * sd_ns[i], settings.bin_ns):.0f} ns",
+            f"modules around it; healthy ones stay within {allowed_ns[i]:.0f} ns",
         )
         for i in np.flatnonzero(wrong)
     }
