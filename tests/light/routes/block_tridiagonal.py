@@ -58,7 +58,7 @@ class Grids:
     """Discretisation: step in depth, Fourier-Bessel radius and range, Bromwich line."""
 
     step_m: float = 2.0
-    radius_m: float = 430.0
+    radius_m: float = 520.0
     k_max: float = 1.2
     period_ns: float = 4200.0
     nodes_s: int = 240

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.light.routes import uniform_moments
+from tests.light.routes import finite_volume, uniform_moments
 from tests.light.routes.block_tridiagonal import (
     Grids,
     Moments,
@@ -53,13 +53,24 @@ def test_uniform_medium_is_the_uniform_route(order, slack):
     uniform = (np.array([-20.0, 4, 20]), np.full(2, 25.0), np.full(2, 100.0))
     moments = uniform_moments.ring_moments(order, 12)
     p = problem_of(uniform, moments, (0, 40, 120), (0, -8, 160))
-    h0, h1 = bins(p, order, EDGES, Grids(step_m=2.0, nodes_s=200, k_max=1.6))
+    h0, h1 = bins(p, order, EDGES, Grids(step_m=2.0, nodes_s=160, k_max=1.3, radius_m=420))
     want0, want1 = uniform_moments.bins([40, -8], [120, 160], EDGES, moments, order, 25, 100, N_GROUP, G)
     late = EDGES[:-1] > 1.8 * 160 / p.speed_m_per_ns
     strong = want0 > 1e-3 * want0.max(axis=1, keepdims=True)
     assert abs(h0 / want0 - 1)[strong & late].max() < slack
     assert abs(h1 / want1 - 1)[strong & late].max() < 3 * slack
     np.testing.assert_allclose(h0.sum(1), want0.sum(1), rtol=slack)
+
+
+def test_steady_order_one_is_layered_diffusion():
+    # At s = 0 P_1 is diffusion of D = 1 / (3 s_1), s_1 = 1/le + 1/la: the same la, a shorter le.
+    edges, le, la = LAYERS
+    p = problem_of(LAYERS, [1.0], (-6, 14, 120), (2, -10, 80), (30, 8, 160))
+    coarse, fine = (np.stack(charges(p, 1, 0.0, Grids(step_m=h, k_max=1.6))) for h in (2.0, 1.0))
+    ice = finite_volume.LayeredIce(edges, 1 / (1 / le + 1 / la), la, N_GROUP)
+    pairs = finite_volume.Pairs(p.emitter_depth_m, p.receiver_depth_m, p.distance_m)
+    want = finite_volume.bins(ice, pairs, [0.0, 3e4], radius_m=400, k_max=1.6, margin_m=300, growth=1.15)
+    np.testing.assert_allclose((4 * fine - coarse) / 3, np.stack(want[:2])[:, :, 0], rtol=2e-4)
 
 
 def test_reciprocity_of_isotropic_emitters():
