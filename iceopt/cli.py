@@ -8,6 +8,7 @@ import typer
 from iceopt import __version__
 from iceopt.commands.check import check
 from iceopt.commands.convert import convert
+from iceopt.commands.simulate import simulate
 from iceopt.errors import IceoptError
 from iceopt.threads import VARIABLE, set_threads
 
@@ -41,6 +42,7 @@ def _common(
 # One line a command, in the order of the work.
 app.command()(check)
 app.command()(convert)
+app.command()(simulate)
 
 
 def main() -> None:

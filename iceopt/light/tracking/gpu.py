@@ -22,7 +22,8 @@ from iceopt.light.tracking.walk import (
 )
 
 _THREADS_PER_BLOCK = 128
-_BLOCKS_PER_PROCESSOR = 16
+_MOST_BLOCKS = 2112
+"""16 for each of the 132 processors of a large card; smaller cards queue them."""
 
 
 @cuda.jit
@@ -32,7 +33,7 @@ def _kernel(  # type: ignore[no-untyped-def]
     k0, k1 = split(seed)
     c1 = Word(emitter)
     longest = path_edges_m[-1]
-    stride: int = cuda.gridsize(1)
+    stride: int = cuda.gridsize(1)  # type: ignore[call-arg]
     total = photons * sums.shape[0]
     n = cuda.grid(1)
     count = 0
@@ -97,11 +98,10 @@ def track(
     The photons and their random numbers are those of the CPU. The order of additions is not fixed, so the
     sums agree to rounding, not to the bit. `collisions` counts in its first entry.
     """
-    most = _BLOCKS_PER_PROCESSOR * cuda.get_current_device().MULTIPROCESSOR_COUNT
-    grid = min(most, -(-photons * sums.shape[0] // _THREADS_PER_BLOCK))
+    blocks = min(_MOST_BLOCKS, -(-photons * sums.shape[0] // _THREADS_PER_BLOCK))
     device_sums = cuda.to_device(sums)
     device_collisions = cuda.to_device(collisions)
-    _kernel[grid, _THREADS_PER_BLOCK](
+    _kernel[blocks, _THREADS_PER_BLOCK](
         first,
         photons,
         batch_size,

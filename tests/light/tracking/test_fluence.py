@@ -97,7 +97,7 @@ def test_late_light_diffuses() -> None:
     le, la, r = 5.0, 60.0, np.array([0.0, 30.0, 60.0])
     edges = np.arange(2000.0, 3001.0, 250.0)
     receivers = Receivers.grid([1500.0], r, [1500.0])
-    f = track(uniform_ice(le, la), receivers, np.concatenate(([0.0], edges)), 400_000)
+    f = track(uniform_ice(le, la), receivers, np.concatenate(([0.0], edges)), 200_000, phase=0.5)
     t = np.linspace(2000, 3000, 401).reshape(-1)
     t = 0.5 * (t[1:] + t[:-1])
     for i, distance in enumerate(r):
@@ -111,16 +111,16 @@ def test_late_light_diffuses() -> None:
 def test_unscattered_light_of_a_point() -> None:
     # Exact: exp(-r/l - r/la)/(4 pi r^2), in a medium that hardly scatters; the ring's mean of it.
     receivers = Receivers.grid([1500.0], [30.0], [1500.0])
-    f = track(uniform_ice(5e4, 50.0), receivers, np.array([0.0, 32.5 / SPEED]), 3_000_000, phase=0.0)
+    f = track(uniform_ice(2e3, 50.0), receivers, np.array([0.0, 32.5 / SPEED]), 6_000_000, phase=0.0)
     rho, weight = np.polynomial.legendre.leggauss(8)
     rho = 30 + 2 * rho
     z = 2 * np.polynomial.legendre.leggauss(8)[0]
     rr, zz = np.meshgrid(rho, z)
     r = np.hypot(rr, zz)
     share = np.outer(weight, weight) * rr
-    exact = (np.exp(-r / 50 - r / 5e4) / (4 * np.pi * r**2) * share).sum() / share.sum()
+    exact = (np.exp(-r / 50 - r / 2e3) / (4 * np.pi * r**2) * share).sum() / share.sum()
     assert f.charge[0] == pytest.approx(exact, abs=4 * f.charge_error[0])
-    assert f.charge_error[0] < 0.15 * exact
+    assert f.charge_error[0] < 0.06 * exact
 
 
 def test_layers_are_mirrored_exactly() -> None:
@@ -129,13 +129,13 @@ def test_layers_are_mirrored_exactly() -> None:
     edges = np.arange(0.0, 1501.0, 100.0)
     depth = np.array([1470.0, 1500.0, 1530.0])
     up = track(
-        Ice([1400, 1480, 1500, 1515, 1600], le, la), Receivers.grid([1500.0], [30.0], depth), edges, 200_000
+        Ice([1400, 1480, 1500, 1515, 1600], le, la), Receivers.grid([1500.0], [30.0], depth), edges, 100_000
     )
     down = track(
         Ice([1400, 1485, 1500, 1520, 1600], le[::-1], la[::-1]),
         Receivers.grid([1500.0], [30.0], depth),
         edges,
-        200_000,
+        100_000,
         seed=2,
     )
     pull = (up.charge - down.charge[::-1]) / np.hypot(up.charge_error, down.charge_error[::-1])
@@ -159,12 +159,12 @@ def test_one_led_shines_ahead_and_the_mean_over_bearings_is_the_ring() -> None:
     sectors = Receivers(
         np.zeros(n, dtype=int), np.full(n, 40.0), np.full(n, 1510.0), bearing, half_angle_deg=10.0
     )
-    one = track(ice, sectors, edges, 400_000, emission=Emission("single", 0, 12))
+    one = track(ice, sectors, edges, 200_000, emission=Emission("single", 0, 12))
     ring = track(
         ice,
         Receivers.grid([1500.0], [40.0], [1510.0]),
         edges,
-        400_000,
+        200_000,
         emission=Emission("ring", 0, 12),
         seed=2,
     )
@@ -192,11 +192,11 @@ def test_a_tabulated_pattern_equals_the_built_in_one() -> None:
 
 def test_errors_are_those_of_repeated_runs() -> None:
     receivers, edges = Receivers.grid([1500.0], [30.0], [1500.0]), np.array([0.0, 500.0, 1500.0])
-    runs = [track(uniform_ice(25, 80), receivers, edges, 6400, seed=s) for s in range(60)]
+    runs = [track(uniform_ice(25, 80), receivers, edges, 6400, seed=s) for s in range(40)]
     charges, moments = np.array([r.charge[0] for r in runs]), np.array([r.moment[0] for r in runs])
-    # The spread of 60 runs is known to 9 %.
-    assert charges.std(ddof=1) == pytest.approx(np.mean([r.charge_error[0] for r in runs]), rel=0.35)
-    assert moments.std(ddof=1) == pytest.approx(np.mean([r.moment_error[0] for r in runs]), rel=0.35)
+    # The spread of 40 runs is known to 11 %.
+    assert charges.std(ddof=1) == pytest.approx(np.mean([r.charge_error[0] for r in runs]), rel=0.4)
+    assert moments.std(ddof=1) == pytest.approx(np.mean([r.moment_error[0] for r in runs]), rel=0.4)
 
 
 RUN = """
@@ -281,7 +281,7 @@ def test_bad_receivers_are_refused() -> None:
     with pytest.raises(DomainError, match="distance is -1 m"):
         Receivers(one.astype(int), one - 1, one, one)
     with pytest.raises(DomainError, match="must be finite"):
-        Receivers(one.astype(int), one, one * np.inf, one)
+        Receivers(one.astype(int), one, one + np.inf, one)
     with pytest.raises(DomainError, match="there are 1"):
         fluence(
             uniform_ice(25, 80),

@@ -1,0 +1,1 @@
+"""Simulated campaigns: from a scenario to the raw tables, by photon tracking."""

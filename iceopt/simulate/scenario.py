@@ -1,0 +1,270 @@
+"""A scenario: what a simulated campaign is made of, read from TOML and checked key by key."""
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from iceopt.campaign.model import Flashes, Modules, Settings
+from iceopt.campaign.settings import SECTIONS, settings_from_sections
+from iceopt.errors import InputError
+from iceopt.ice.layers import Ice
+from iceopt.light.tracking.tables import PhaseFunction, henyey_greenstein
+from iceopt.simulate.layers import ice_from_csv, ice_from_rows
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[Number, Field(gt=0)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class _Line(_Section):
+    """A vertical line of evenly spaced modules, counted from 1 at the top: module NAME-01, NAME-02..."""
+
+    name: Name
+    x_m: Number
+    y_m: Number
+    top_m: Annotated[Number, Field(ge=0)]
+    spacing_m: Positive
+    modules: Annotated[int, Field(ge=1, le=10_000)]
+
+
+class _Flashes(_Section):
+    """Which modules flash: every so many on each line, or those named; with one LED, once an azimuth."""
+
+    every: Annotated[int, Field(ge=1)] | None = None
+    emitters: list[Name] = []
+    photons_per_pulse: Positive
+    pulses: Annotated[int, Field(ge=1)]
+    half_window_m: Positive
+    azimuths_deg: list[Annotated[Number, Field(ge=-360, le=360)]] = []
+
+
+class _Dust(_Section):
+    """Grains whose Mie phase function takes the place of Henyey and Greenstein's."""
+
+    median_radius_um: Positive
+    geometric_sd: Annotated[Number, Field(gt=1)]
+    refractive_index: Annotated[Number, Field(gt=1)]
+    absorption_index: Annotated[Number, Field(ge=0)] = 0.0
+    ice_index: Annotated[Number, Field(ge=1)] = 1.32
+
+
+class _Tracking(_Section):
+    photons: Annotated[int, Field(ge=1)]
+    device: Literal["cpu", "gpu"] = "cpu"
+
+
+class _Faults(_Section):
+    """Faults by module or run; runs are R001, R002... in the order of the flashes."""
+
+    dead: list[Name] = []
+    silent: list[Name] = []
+    noisy_hz: dict[str, Annotated[Number, Field(ge=0)]] = {}
+    mistimed_ns: dict[str, Number] = {}
+    brightness: dict[str, Annotated[Number, Field(ge=0)]] = {}
+    """By run, in place of a drawn one: 0 did not fire, far below 1 is weak."""
+
+
+class _File(_Section):
+    seed: Annotated[int, Field(ge=0, lt=2**63)]
+    layers: list[Annotated[list[Number], Field(min_length=4, max_length=4)]] = []
+    """Rows of top, bottom, scattering length and absorption length (m)."""
+    layers_file: Name | None = None
+    lines: Annotated[list[_Line], Field(min_length=1)]
+    flashes: _Flashes
+    tracking: _Tracking
+    dust: _Dust | None = None
+    faults: _Faults = _Faults()
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """All that a simulated campaign is drawn from."""
+
+    seed: int
+    settings: Settings
+    ice: Ice
+    phase: PhaseFunction
+    modules: Modules
+    flashes: Flashes
+    photons: int
+    """Tracked for each depth of emitters."""
+    device: str
+    silent: tuple[str, ...]
+    noisy_hz: dict[str, float]
+    mistimed_ns: dict[str, float]
+    brightness: dict[str, float]
+
+
+def read_scenario(path: str | Path) -> Scenario:
+    """Read and check a scenario (layout: docs/tracking.md).
+
+    Raises
+    ------
+    InputError
+        If it cannot be read or anything in it is not as expected; names the key.
+    """
+    path = Path(path)
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: not valid TOML: {error}") from error
+    own = {key: value for key, value in content.items() if key not in SECTIONS}
+    try:
+        file = _File.model_validate(own)
+    except ValidationError as error:
+        raise InputError(f"{path}: {_sentence(error)}") from error
+    sections = {key: value for key, value in content.items() if key in SECTIONS}
+    phase = _phase(file, sections, str(path))
+    settings = settings_from_sections(sections, str(path))
+    ice = _ice(file, path)
+    modules = _modules(file, str(path))
+    flashes = _flashes(file, settings, modules, str(path))
+    _refuse_outside(ice, modules, flashes, str(path))
+    _refuse_unknown(file.faults, modules, flashes, str(path))
+    return Scenario(
+        seed=file.seed,
+        settings=settings,
+        ice=ice,
+        phase=phase or henyey_greenstein(settings.scattering_anisotropy),
+        modules=modules,
+        flashes=flashes,
+        photons=file.tracking.photons,
+        device=file.tracking.device,
+        silent=tuple(file.faults.silent),
+        noisy_hz=file.faults.noisy_hz,
+        mistimed_ns=file.faults.mistimed_ns,
+        brightness=file.faults.brightness,
+    )
+
+
+def _phase(file: _File, sections: dict[str, Any], where: str) -> PhaseFunction | None:
+    """The phase function of dust, whose mean cosine the campaign's settings then tell."""
+    if file.dust is None:
+        return None
+    optics = sections.get("optics", {})
+    if "scattering_anisotropy" in optics:
+        raise InputError(
+            f"{where}: [optics] scattering_anisotropy and [dust] both say how ice scatters; keep one"
+        )
+    wavelength = optics.get("wavelength_nm")
+    if not isinstance(wavelength, int | float) or not wavelength > 0:
+        return None  # for the settings to refuse
+    from iceopt.light.tracking.dust import dust_phase_function
+
+    dust = file.dust
+    index = complex(dust.refractive_index, dust.absorption_index)
+    phase = dust_phase_function(wavelength, dust.median_radius_um, dust.geometric_sd, index, dust.ice_index)
+    sections["optics"] = optics | {"scattering_anisotropy": round(phase.anisotropy, 6)}
+    return phase
+
+
+def _ice(file: _File, path: Path) -> Ice:
+    if bool(file.layers) == (file.layers_file is not None):
+        found = "both" if file.layers else "neither"
+        raise InputError(f"{path}: expected either layers or layers_file; found {found}")
+    if file.layers_file is not None:
+        return ice_from_csv(path.parent / file.layers_file)
+    return ice_from_rows(file.layers, str(path))
+
+
+def _modules(file: _File, where: str) -> Modules:
+    names = [line.name for line in file.lines]
+    again = [name for name in names if names.count(name) > 1]
+    if again:
+        raise InputError(f"{where}: two lines are named {again[0]!r}; give each its own name")
+    rows = [
+        (f"{line.name}-{i + 1:02d}", line.name, i + 1, line.x_m, line.y_m, line.top_m + i * line.spacing_m)
+        for line in file.lines
+        for i in range(line.modules)
+    ]
+    name, line, slot, x, y, depth = zip(*rows, strict=True)
+    return Modules(
+        name=name,
+        line=line,
+        slot=np.array(slot, dtype=np.int64),
+        position_m=np.column_stack([x, y, depth]).astype(float),
+        relative_efficiency=np.ones(len(rows)),
+        alive=~np.isin(name, file.faults.dead),
+    )
+
+
+def _flashes(file: _File, settings: Settings, modules: Modules, where: str) -> Flashes:
+    flashes = file.flashes
+    if (flashes.every is None) == (not flashes.emitters):
+        raise InputError(f"{where}: [flashes] needs either every or emitters")
+    single = settings.emitter_pattern == "single"
+    if single != bool(flashes.azimuths_deg):
+        raise InputError(
+            f"{where}: [flashes] azimuths_deg goes with the emitter pattern 'single', and only with it; "
+            f"the pattern is {settings.emitter_pattern!r}"
+        )
+    unknown = [name for name in flashes.emitters if name not in modules.name]
+    if unknown:
+        raise InputError(f"{where}: [flashes] emitters names {unknown[0]!r}, which is no module of the lines")
+    if flashes.every is None:
+        emitters = [modules.name.index(name) for name in flashes.emitters]
+    else:
+        emitters = np.flatnonzero((modules.slot - 1) % flashes.every == 0).tolist()
+    emitters = [i for i in emitters if modules.alive[i]]
+    if not emitters:
+        raise InputError(f"{where}: [flashes] leaves no emitter that is not dead")
+    emitter = np.repeat(emitters, max(1, len(flashes.azimuths_deg)))
+    depth = modules.position_m[emitter, 2]
+    azimuth = np.tile(flashes.azimuths_deg or [np.nan], len(emitters))
+    return Flashes(
+        run=tuple(f"R{n:03d}" for n in range(1, emitter.size + 1)),
+        emitter=emitter.astype(np.int64),
+        photons_per_pulse=np.full(emitter.size, flashes.photons_per_pulse),
+        pulses=np.full(emitter.size, flashes.pulses),
+        readout_top_m=np.maximum(0.0, depth - flashes.half_window_m),
+        readout_bottom_m=depth + flashes.half_window_m,
+        azimuth_deg=azimuth,
+    )
+
+
+def _refuse_outside(ice: Ice, modules: Modules, flashes: Flashes, where: str) -> None:
+    top, bottom = ice.edges_m[0], ice.edges_m[-1]
+    for i in flashes.emitter:
+        depth = modules.position_m[i, 2]
+        if not top <= depth <= bottom:
+            raise InputError(
+                f"{where}: the emitter {modules.name[i]} lies at {depth:g} m, outside every layer "
+                f"({top:g} to {bottom:g} m); add layers or move the line"
+            )
+
+
+def _refuse_unknown(faults: _Faults, modules: Modules, flashes: Flashes, where: str) -> None:
+    for key in _Faults.model_fields:
+        known = flashes.run if key == "brightness" else modules.name
+        for name in getattr(faults, key):
+            if name not in known:
+                what = "run of the flashes" if key == "brightness" else "module of the lines"
+                raise InputError(f"{where}: [faults] {key} names {name!r}, which is no {what}")
+
+
+_BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
+
+
+def _sentence(error: ValidationError) -> str:
+    """One sentence from the first of pydantic's errors."""
+    first = error.errors()[0]
+    name = " ".join(f"[{part}]" if i == 0 else str(part) for i, part in enumerate(first["loc"]))
+    if first["type"] == "missing":
+        return f"{name} is missing; add it"
+    if first["type"] == "extra_forbidden":
+        return f"{name} is not known"
+    context = first.get("ctx", {})
+    bounds = [f"{words} {context[key]:g}" for key, words in _BOUND.items() if key in context]
+    expected = f"a number {' and '.join(bounds)}" if bounds else first["msg"]
+    found = repr(first["input"])
+    return f"{name} is {found if len(found) <= 60 else found[:57] + '...'}; expected {expected}"
