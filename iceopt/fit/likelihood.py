@@ -3,10 +3,12 @@
 Poisson counts (`iceopt.fit.pairs`) with brightness, efficiency and clock offset (`iceopt.fit.nuisances`)
 and the model's own errors of each pair, integrated out by Laplace's method: the log of the joint density at
 its maximum less half the log det of its Hessian over the prior's. By the envelope theorem the gradient with
-respect to the signal is the partial derivative at the maximum. The log det is taken with the Poisson weights
-of the counts and the clock slopes of a reference signal, so it depends on the error sizes and not on the
-ice: the errors carry the expectation to the counts wherever the counts are many, and where they are few the
-prior rules (the part that is dropped moves a length by about a thousandth).
+respect to the signal is the partial derivative at the maximum.
+
+Two things are taken from a reference signal, which is renewed until it no longer matters: the clock offsets
+around which ln(counts) is linear in the offset, and its slopes there. The log det is taken with the Poisson
+weights of the counts, so it depends on the error sizes and not on the ice: the errors carry the expectation
+to the counts wherever the counts are many, and where they are few the prior rules.
 """
 
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.nuisances import Factor, NuisancePrior, Nuisances, NuisanceSystem, decrement
 from iceopt.fit.observations import Observations
-from iceopt.fit.pairs import cumulative_counts, information_of_pairs, pull_back_pairs, solve_pairs
+from iceopt.fit.pairs import group_signals, information_of_pairs, pull_back_groups, solve_pairs
 
 Array = NDArray[np.float64]
 
@@ -27,6 +29,7 @@ _TOLERANCE = 1e-7
 _MOST_STEPS = 60
 _LONGEST_LOG_STEP = 1.0
 _STEP = 1e-4
+_OFFSET_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -62,9 +65,12 @@ class Likelihood:
     prior : NuisancePrior
     errors : ErrorModel
     signal : ndarray, shape (pair, bin)
-        Reference signal, near the best ice if known: the start of every search and the clock slopes.
+        Reference signal, near the best ice if known.
     own_error : ndarray, shape (pair, bin)
         The light model's own relative error there: the least size of the profile's error.
+    error_sizes : ndarray, shape (3,), optional
+        Error sizes at the reference. With them the clock offsets are linearised around their best values
+        at the reference and searches start there; without, around zero and from the prior.
     """
 
     def __init__(
@@ -74,6 +80,7 @@ class Likelihood:
         errors: ErrorModel,
         signal: Array,
         own_error: Array,
+        error_sizes: Array | None = None,
     ) -> None:
         self.observations = observations
         self.system = NuisanceSystem(observations.run, observations.module, prior)
@@ -82,14 +89,16 @@ class Likelihood:
         self._floor = _group_means(own_error, observations)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
-        self._correlation = np.exp(-np.abs(gap) / errors.profile_memory)
-        self._reference, self._running = signal, cumulative_counts(signal)
-        self._start: tuple[Nuisances, Array, Array] | None = None
-
-    def begin_at(self, signal: Array, error_sizes: Array) -> None:
-        """Start all later searches from the solution at a signal, so that each is short."""
-        found = self.evaluate(signal, error_sizes)
-        self._start = (found.nuisances, found.shape_error, found.charge_error)
+        self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
+        counts, dark = observations.counts, observations.dark
+        self.weight = np.maximum(counts - dark, 0.0) ** 2 / np.maximum(counts, 1.0)
+        """Poisson weights of the counts, shape (pair, group)."""
+        self._start = (self.system.start(), np.zeros_like(counts), np.zeros(len(counts)))
+        self._linearise(signal, np.zeros(self.system.modules))
+        for _ in range(0 if error_sizes is None else _OFFSET_ROUNDS):
+            found = self.evaluate(signal, error_sizes)
+            self._start = (found.nuisances, found.shape_error, found.charge_error)
+            self._linearise(signal, found.nuisances.offset_ns)
 
     def evaluate(self, signal: Array, error_sizes: Array) -> Evaluation:
         """Log likelihood, up to a constant of the data.
@@ -102,7 +111,7 @@ class Likelihood:
             In the order of `ERROR_NAMES`: ln of the pair error's size at `REFERENCE_RANGE_M`, the power
             of distance with which it grows, ln of the profile error's size.
         """
-        best, shape, charge, value = self._search(signal, cumulative_counts(signal), error_sizes)
+        best, shape, charge, value = self._search(self.light(signal), error_sizes)
         information, log_volume = self._volume(error_sizes)
         return Evaluation(value - 0.5 * log_volume, best, information, charge, shape)
 
@@ -115,24 +124,21 @@ class Likelihood:
         by_signal : ndarray, shape (pair, bin)
         by_error_sizes : ndarray, shape (3,)
         """
-        cumulative = cumulative_counts(signal)
-        best, shape, charge, value = self._search(signal, cumulative, error_sizes)
+        light = self.light(signal)
+        best, shape, charge, value = self._search(light, error_sizes)
         seen = self.observations
-        size, pair_size = self._sizes(error_sizes)
-        by_signal, by_size = pull_back_pairs(
-            signal,
-            cumulative,
-            seen.first,
-            seen.stop,
-            seen.groups,
-            seen.counts,
-            seen.dark_per_bin,
-            size,
-            self.system.amplitude(best),
-            self.system.offset_ns(best) / seen.bin_ns,
-            shape,
-            charge,
+        size, pair_size = self.sizes(error_sizes)
+        factor = np.exp(
+            (self.system.amplitude(best) + charge)[:, None]
+            + self.rate_per_ns * self._beyond(best)[:, None]
+            + size * shape
         )
+        expected = light * factor + seen.dark
+        residual = np.divide(seen.counts, expected, out=np.zeros_like(light), where=expected > 0) - 1.0
+        by_signal = pull_back_groups(
+            signal, seen.first, seen.stop, seen.groups, self._offset_bins, residual * factor
+        )
+        by_size = residual * factor * light * shape
         scaled = (charge / pair_size) ** 2
         by_pair_size = scaled / np.sqrt(1.0 + self._tail * scaled)
         by_errors = np.array(
@@ -142,57 +148,68 @@ class Likelihood:
                 np.sum(by_size * np.exp(2.0 * error_sizes[2]) / size),
             ]
         )
-        factor, log_volume = self._volume(error_sizes)
+        information, log_volume = self._volume(error_sizes)
         by_errors -= 0.5 * self._volume_gradient(error_sizes)
-        return Evaluation(value - 0.5 * log_volume, best, factor, charge, shape), by_signal, by_errors
+        return Evaluation(value - 0.5 * log_volume, best, information, charge, shape), by_signal, by_errors
 
-    def _sizes(self, error_sizes: Array) -> tuple[Array, Array]:
-        """Sizes of the profile's error (pair, group) and of the charge's error (pair,)."""
+    def light(self, signal: Array) -> Array:
+        """Light of the groups at the reference's clock offsets, shape (pair, group)."""
+        seen = self.observations
+        return group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[0]
+
+    def sizes(self, error_sizes: Array) -> tuple[Array, Array]:
+        """Sizes of the profile's error, shape (pair, group), and of the charge's error, shape (pair,)."""
         pair_size = np.exp(error_sizes[0] + error_sizes[1] * self._log_range)
         return np.sqrt(np.exp(2.0 * error_sizes[2]) + self._floor**2), pair_size
 
-    def _search(
-        self, signal: Array, cumulative: Array, error_sizes: Array
-    ) -> tuple[Nuisances, Array, Array, float]:
+    def charge_precision(self, error_sizes: Array, charge_error: Array) -> Array:
+        """Second derivative of minus the log density of the pairs' charge errors, shape (pair,)."""
+        variance = self.sizes(error_sizes)[1] ** 2
+        return 1.0 / (variance * (1.0 + self._tail * charge_error**2 / variance) ** 1.5)
+
+    def _linearise(self, signal: Array, offset_ns: Array) -> None:
+        """Freeze clock offsets and the slopes of ln(light) there."""
+        seen = self.observations
+        self._offset_ns = offset_ns
+        self._offset_bins = offset_ns[seen.module] / seen.bin_ns
+        _, rate = group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)
+        self.rate_per_ns = rate / seen.bin_ns
+
+    def _beyond(self, at: Nuisances) -> Array:
+        """Clock offset of each pair beyond the reference's (ns)."""
+        return (at.offset_ns - self._offset_ns)[self.observations.module]
+
+    def _search(self, light: Array, error_sizes: Array) -> tuple[Nuisances, Array, Array, float]:
         """Maximise the joint density over nuisances and model errors by Newton's method."""
         seen, system = self.observations, self.system
-        size, pair_size = self._sizes(error_sizes)
-        if self._start is None:
-            at, shape, charge = system.start(), np.zeros_like(size), np.zeros(size.shape[0])
-        else:
-            at, shape, charge = self._start[0], self._start[1].copy(), self._start[2].copy()
-        best = -np.inf
-        factor_of_step = 1.0
+        size, pair_size = self.sizes(error_sizes)
+        at, shape, charge = self._start[0], self._start[1].copy(), self._start[2].copy()
+        best, factor_of_step = -np.inf, 1.0
         step: Nuisances | None = None
         for _ in range(_MOST_STEPS):
             out = solve_pairs(
-                signal,
-                cumulative,
-                seen.first,
-                seen.stop,
+                light,
+                self.rate_per_ns,
                 seen.groups,
                 seen.counts,
-                seen.dark_per_bin,
+                seen.dark,
                 size,
-                self._correlation,
+                self.correlation,
                 system.amplitude(at),
-                system.offset_ns(at) / seen.bin_ns,
+                self._beyond(at),
                 pair_size,
                 self._tail,
                 shape,
                 charge,
             )
             value = float(out[:, 0].sum()) + system.log_prior(at)
-            if step is not None and not value >= best - 1e-6 and factor_of_step > 1e-3:
+            if step is not None and value < best - 1e-6 and factor_of_step > 1e-3:
                 factor_of_step *= 0.5
                 at = at.moved(step, -factor_of_step)
                 continue
             best, factor_of_step = value, 1.0
-            gradient = system.gradient(at, out[:, 1], out[:, 2] / seen.bin_ns)
-            factor = system.factor(
-                out[:, 3], out[:, 4] / seen.bin_ns, out[:, 5] / seen.bin_ns**2, out[:, 6] / seen.bin_ns**2
-            )
-            step = _shortened(factor.solve(gradient), seen.bin_ns)
+            gradient = system.gradient(at, out[:, 1], out[:, 2])
+            step = _shortened(system.factor(out[:, 3], out[:, 4], out[:, 5]).solve(gradient), seen.bin_ns)
             if decrement(gradient, step) < _TOLERANCE:
                 break
             at = at.moved(step)
@@ -200,22 +217,11 @@ class Likelihood:
 
     def _volume(self, error_sizes: Array) -> tuple[Factor, float]:
         """Conditional information of the nuisances, and the log det of everything marginalised."""
-        seen = self.observations
-        size, pair_size = self._sizes(error_sizes)
+        size, pair_size = self.sizes(error_sizes)
         out = information_of_pairs(
-            self._reference,
-            self._running,
-            seen.first,
-            seen.stop,
-            seen.groups,
-            seen.counts,
-            seen.dark_per_bin,
-            size,
-            self._correlation,
-            pair_size,
-            self._tail,
+            self.rate_per_ns, self.observations.groups, self.weight, size, self.correlation, pair_size
         )
-        factor = self.system.factor(out[:, 1], out[:, 2] / seen.bin_ns, out[:, 3] / seen.bin_ns**2)
+        factor = self.system.factor(out[:, 1], out[:, 2], out[:, 3])
         return factor, float(out[:, 0].sum()) + factor.logdet
 
     def _volume_gradient(self, error_sizes: Array) -> Array:
@@ -244,6 +250,7 @@ def _shortened(step: Nuisances, bin_ns: float) -> Nuisances:
 
 def _group_means(values: Array, seen: Observations) -> Array:
     """Mean over the bins of each group, shape (pair, group); 0 in padding."""
-    running = cumulative_counts(values)
+    running = np.zeros((values.shape[0], values.shape[1] + 1))
+    np.cumsum(values, axis=1, out=running[:, 1:])
     total = np.take_along_axis(running, seen.stop, 1) - np.take_along_axis(running, seen.first, 1)
     return total / np.maximum(seen.stop - seen.first, 1)

@@ -101,23 +101,36 @@ class NuisanceSystem:
             np.bincount(self.module, by_offset, self.modules) - at.offset_ns / prior.offset_sd_ns**2,
         )
 
-    def factor(self, aa: Array, at: Array, tt: Array, extra: Array | None = None) -> "Factor":
-        """Factor the information: per pair amplitude-amplitude, amplitude-offset, offset-offset (ns).
+    def columns(self, by_amplitude: Array, by_offset: Array) -> "Columns":
+        """Sum columns given by pair, shape (pair, column), over runs and modules."""
+        count = by_amplitude.shape[1]
+        runs, modules = np.zeros((self.runs, count)), np.zeros((self.modules, 2, count))
+        np.add.at(runs, self.run, by_amplitude)
+        np.add.at(modules[:, 0], self.module, by_amplitude)
+        np.add.at(modules[:, 1], self.module, by_offset)
+        return Columns(runs, modules)
 
-        `extra` is what the residuals add to a module's offset-offset; it may take away half of it at most.
-        """
+    def factor(self, aa: Array, at: Array, tt: Array) -> "Factor":
+        """Factor the information: per pair amplitude-amplitude, amplitude-offset, offset-offset (ns)."""
         block = np.empty((self.modules, 2, 2))
         block[:, 0, 0] = np.bincount(self.module, aa, self.modules) + self.prior.efficiency_sd**-2
         block[:, 0, 1] = block[:, 1, 0] = np.bincount(self.module, at, self.modules)
         block[:, 1, 1] = np.bincount(self.module, tt, self.modules) + self.prior.offset_sd_ns**-2
-        if extra is not None:
-            more = np.bincount(self.module, extra, self.modules)
-            block[:, 1, 1] += np.maximum(more, -0.5 * block[:, 1, 1])
         border = np.zeros((self.runs, self.modules, 2))
         border[self.run, self.module, 0] = aa
         border[self.run, self.module, 1] = at
         over_runs = self._brightness_precision + np.diag(np.bincount(self.run, aa, self.runs))
         return Factor(block, border, over_runs, self._logdet_prior)
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Several right-hand sides of the normal equations."""
+
+    runs: Array
+    """Shape (run, column)."""
+    modules: Array
+    """Shape (module, 2, column)."""
 
 
 class Factor:
@@ -152,6 +165,15 @@ class Factor:
         rest = gradient.log_brightness - self._reduced.reshape(runs, -1) @ side.ravel()
         brightness = scipy.linalg.cho_solve((self._chol, True), rest)
         return self._modules_given(brightness, side)
+
+    def quadratic(self, columns: "Columns") -> Array:
+        """Quadratic form of the inverse with columns: X^T N^-1 X, shape (column, column)."""
+        runs, modules, _ = self._border.shape
+        weighted = np.einsum("mij,mjk->mik", self._inverse, columns.modules)
+        flat = columns.modules.reshape(2 * modules, -1)
+        rest = columns.runs - self._reduced.reshape(runs, -1) @ flat
+        half = scipy.linalg.solve_triangular(self._chol, rest, lower=True)
+        return half.T @ half + flat.T @ weighted.reshape(2 * modules, -1)
 
     def draw(self, rng: np.random.Generator) -> Nuisances:
         """Draw from the normal distribution of this precision around zero."""

@@ -58,6 +58,11 @@ class Observations:
         """Width of a bin."""
         return float(self.scene.bin_edges_ns[1] - self.scene.bin_edges_ns[0])
 
+    @property
+    def dark(self) -> Array:
+        """Expected dark counts of each group, shape (pair, group)."""
+        return self.dark_per_bin[:, None] * (self.stop - self.first)
+
 
 def observe(
     campaign: Campaign, verdicts: Verdicts, earliest: float, group_growth: float, least_counts: float

@@ -2,9 +2,10 @@
 
 In group g the expectation is
 
-    mu_g = S_g(t) exp(a + u + s_g z_g) + dark_g,
+    mu_g = S_g exp(a + r_g t + u + s_g z_g) + dark_g,
 
-S_g(t) the light model's counts with the clock offset t, a the log of brightness x efficiency, u the model's
+S_g the light model's counts at a reference clock offset, t the offset beyond it, r_g the rate of change of
+ln S_g there (frozen, so the log density has a single peak), a the log of brightness x efficiency, u the model's
 error of the pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in
 ln(time) of unit variance, so neighbouring groups err together. u has the hyperbolic density
 exp(-d sqrt(d^2 + u^2/size^2)) (Barndorff-Nielsen, Proc. R. Soc. A 353, 401 (1977)): normal in the middle,
@@ -18,45 +19,68 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.light.counts import add_cumulative_pull_back, bend_at, cumulative_at
+from iceopt.light.counts import add_cumulative_pull_back, cumulative_at
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-_TOLERANCE = 1e-12
+_TOLERANCE = 1e-11
 _LONGEST_STEP = 2.0
 _MOST_STEPS = 100
 
 
-@njit(cache=True)
-def cumulative_counts(signal: Array) -> Array:
-    """Running sums along the bins from 0, shape (pair, bin + 1)."""
-    cumulative = np.zeros((signal.shape[0], signal.shape[1] + 1))
-    for p in range(signal.shape[0]):
-        for b in range(signal.shape[1]):
-            cumulative[p, b + 1] = cumulative[p, b] + signal[p, b]
-    return cumulative
+@njit(cache=True, parallel=True)
+def group_signals(
+    signal: Array, first: Index, stop: Index, groups: Index, offset_bins: Array
+) -> tuple[Array, Array]:
+    """Light of every group of every pair at clock offsets, and the derivative of its log to them (1/bin).
+
+    Parameters
+    ----------
+    signal : ndarray, shape (pair, bin)
+    first, stop : ndarray of int, shape (pair, group)
+    groups, offset_bins : ndarray, shape (pair,)
+
+    Returns
+    -------
+    light, rate : ndarray, shape (pair, group)
+    """
+    light, rate = np.zeros(first.shape), np.zeros(first.shape)
+    for p in prange(groups.size):
+        cumulative = np.zeros(signal.shape[1] + 1)
+        cumulative[1:] = np.cumsum(signal[p])
+        for g in range(groups[p]):
+            low, low_rate = cumulative_at(signal[p], cumulative, first[p, g] - offset_bins[p])
+            high, high_rate = cumulative_at(signal[p], cumulative, stop[p, g] - offset_bins[p])
+            if high > low:
+                light[p, g] = high - low
+                rate[p, g] = (low_rate - high_rate) / light[p, g]
+    return light, rate
+
+
+@njit(cache=True, parallel=True)
+def pull_back_groups(
+    signal: Array, first: Index, stop: Index, groups: Index, offset_bins: Array, by_light: Array
+) -> Array:
+    """From derivatives to the light of groups, shape (pair, group), to those to the signal, (pair, bin)."""
+    by_signal = np.zeros(signal.shape)
+    bins = signal.shape[1]
+    for p in prange(groups.size):
+        whole = np.zeros(bins + 1)
+        for g in range(groups[p]):
+            for edge, weight in ((stop[p, g], by_light[p, g]), (first[p, g], -by_light[p, g])):
+                position = edge - offset_bins[p]
+                add_cumulative_pull_back(signal[p], position, weight, by_signal[p])
+                whole[min(max(int(position), 0), bins)] += weight
+        total = 0.0
+        for b in range(bins - 1, -1, -1):
+            total += whole[b + 1]
+            by_signal[p, b] += total
+    return by_signal
 
 
 @njit(cache=True)
-def _group_signal(
-    signal: Array, cumulative: Array, first: Index, stop: Index, offset_bins: float
-) -> tuple[Array, Array, Array]:
-    """Light of each group with the clock offset, and the derivatives of its log to the offset (bins)."""
-    light, slope, bend = np.zeros(first.size), np.zeros(first.size), np.zeros(first.size)
-    for g in range(first.size):
-        low, low_rate = cumulative_at(signal, cumulative, first[g] - offset_bins)
-        high, high_rate = cumulative_at(signal, cumulative, stop[g] - offset_bins)
-        if high > low:
-            light[g] = high - low
-            slope[g] = (low_rate - high_rate) / light[g]
-            bend[g] = bend_at(signal, stop[g] - offset_bins) - bend_at(signal, first[g] - offset_bins)
-            bend[g] = bend[g] / light[g] - slope[g] ** 2
-    return light, slope, bend
-
-
-@njit(cache=True)
-def _precision(correlation: Array, diagonal: Array, beside: Array) -> float:
+def precision(correlation: Array, diagonal: Array, beside: Array) -> float:
     """Tridiagonal precision of an Ornstein-Uhlenbeck process of unit variance; returns its log det."""
     logdet = 0.0
     diagonal[0] = 1.0
@@ -70,7 +94,7 @@ def _precision(correlation: Array, diagonal: Array, beside: Array) -> float:
 
 
 @njit(cache=True)
-def _solve_tridiagonal(diagonal: Array, beside: Array, sides: Array) -> float:
+def solve_tridiagonal(diagonal: Array, beside: Array, sides: Array) -> float:
     """Solve for the rows of `sides` in place, overwriting `diagonal` by its pivots; returns log det."""
     logdet = np.log(diagonal[0])
     for g in range(1, diagonal.size):
@@ -91,12 +115,12 @@ def _solve_tridiagonal(diagonal: Array, beside: Array, sides: Array) -> float:
 def _newton(
     counts: Array,
     light: Array,
-    slope: Array,
-    bend: Array,
+    rate: Array,
     dark: Array,
     size: Array,
     correlation: Array,
     amplitude: float,
+    offset: float,
     pair_size: float,
     tail: float,
     shape: Array,
@@ -105,35 +129,36 @@ def _newton(
 ) -> float:
     """Find the best charge error u (from `start`) and profile errors z (`shape`, in place); return u.
 
-    `out` gets the log density, the gradient in (a, t), the information aa, at, tt with u and z eliminated,
-    and what the residuals add to tt; t in bins.
+    `out` gets the log density, the gradient in (a, t), and the information aa, at, tt with u and z
+    eliminated.
     """
     groups = counts.size
     prior = np.empty(groups)
     beside = np.empty(max(groups - 1, 1))
-    _precision(correlation, prior, beside)
+    precision(correlation, prior, beside)
     work = np.empty((3, groups))
     pivot = np.empty(groups)
-    rate = np.empty(groups)
     weight = np.empty(groups)
     u = start
     variance = pair_size * pair_size
     best, damp, du = -np.inf, 0.0, 0.0
-    step_of_shape = np.zeros(groups)
+    step_of_shape, side = np.zeros(groups), np.empty(groups)
     for step in range(_MOST_STEPS):
         root = np.sqrt(1.0 + tail * u * u / variance)
         kappa = 1.0 / (variance * root**3)
         # (root - 1)/tail = (u^2/variance)/(1 + root), which keeps its digits at u = 0 and allows tail = 0.
         value, pull = -u * u / (variance * (1.0 + root)), -u / (variance * root)
-        aa, at, tt, extra, by_a, by_t = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        aa, at, tt, by_a, by_t = 0.0, 0.0, 0.0, 0.0, 0.0
         for g in range(groups):
-            rate[g] = light[g] * np.exp(amplitude + u + size[g] * shape[g])
-            mu = rate[g] + dark[g]
+            light_now = light[g] * np.exp(amplitude + rate[g] * offset + u + size[g] * shape[g])
+            mu = light_now + dark[g]
             residual, weight[g] = 0.0, 0.0
             if mu > 0.0:
-                value += counts[g] * np.log(mu) - mu
-                residual = (counts[g] / mu - 1.0) * rate[g]
-                weight[g] = rate[g] * rate[g] / mu
+                value += counts[g] - mu
+                if counts[g] > 0.0:
+                    value += counts[g] * np.log(mu / counts[g])
+                residual = (counts[g] / mu - 1.0) * light_now
+                weight[g] = light_now * light_now / mu
             smooth = prior[g] * shape[g]
             if g > 0:
                 smooth += beside[g - 1] * shape[g - 1]
@@ -143,14 +168,14 @@ def _newton(
             pull += residual
             aa += weight[g]
             by_a += residual
-            by_t += residual * slope[g]
-            at += weight[g] * slope[g]
-            tt += weight[g] * slope[g] * slope[g]
-            extra -= residual * bend[g]
+            by_t += residual * rate[g]
+            at += weight[g] * rate[g]
+            tt += weight[g] * rate[g] * rate[g]
             pivot[g] = prior[g] + size[g] * size[g] * weight[g]
-            work[0, g] = size[g] * residual - smooth
+            side[g] = size[g] * residual - smooth
+            work[0, g] = side[g]
             work[1, g] = size[g] * weight[g]
-            work[2, g] = size[g] * weight[g] * slope[g]
+            work[2, g] = size[g] * weight[g] * rate[g]
         if value < best - 1e-13 * abs(best) and damp > 1e-6:
             damp *= 0.5
             u -= damp * du
@@ -158,26 +183,28 @@ def _newton(
                 shape[g] -= damp * step_of_shape[g]
             continue
         best = value
-        _solve_tridiagonal(pivot, beside, work)
+        solve_tridiagonal(pivot, beside, work)
         # Eliminate z: `work` now holds T^-1 times the gradient and the columns of u and t.
+        decrement = 0.0
         for g in range(groups):
             coupling = size[g] * weight[g]
+            decrement += side[g] * work[0, g]
             pull -= coupling * work[0, g]
+            by_a -= coupling * work[0, g]
+            by_t -= coupling * rate[g] * work[0, g]
             aa -= coupling * work[1, g]
             at -= coupling * work[2, g]
-            tt -= coupling * slope[g] * work[2, g]
+            tt -= coupling * rate[g] * work[2, g]
         du = pull / (kappa + aa)
         longest = abs(du)
-        decrement = pull * du
+        decrement += pull * du
         for g in range(groups):
             work[0, g] -= work[1, g] * du
             longest = max(longest, abs(du + size[g] * work[0, g]))
-            decrement += weight[g] * (size[g] * work[0, g]) ** 2
         if decrement < _TOLERANCE or step == _MOST_STEPS - 1:
             left = kappa / (kappa + aa)
-            out[0], out[1], out[2] = value, by_a, by_t
+            out[0], out[1], out[2] = value, by_a - aa * du, by_t - at * du
             out[3], out[4], out[5] = aa * left, at * left, tt - at * at / (kappa + aa)
-            out[6] = extra
             break
         damp = min(1.0, _LONGEST_STEP / longest)
         u += damp * du
@@ -189,17 +216,15 @@ def _newton(
 
 @njit(cache=True, parallel=True)
 def solve_pairs(
-    signal: Array,
-    cumulative: Array,
-    first: Index,
-    stop: Index,
+    light: Array,
+    rate: Array,
     groups: Index,
     counts: Array,
-    dark_per_bin: Array,
+    dark: Array,
     size: Array,
     correlation: Array,
     amplitude: Array,
-    offset_bins: Array,
+    offset: Array,
     pair_size: Array,
     tail: float,
     shape: Array,
@@ -209,13 +234,12 @@ def solve_pairs(
 
     Parameters
     ----------
-    signal, cumulative : ndarray, shape (pair, bin) and (pair, bin + 1)
-    first, stop : ndarray of int, shape (pair, group)
+    light, rate, counts, dark, size, correlation : ndarray, shape (pair, group)
+        The light model's counts, the derivative of their log to the clock offset, the counts seen, the dark
+        counts expected, the size of the profile's error, and its correlation with the next group.
     groups : ndarray of int, shape (pair,)
-    counts, size, correlation : ndarray, shape (pair, group)
-        Counts, standard deviation of the profile's error, and its correlation with the next group.
-    dark_per_bin, amplitude, offset_bins, pair_size : ndarray, shape (pair,)
-        pair_size is the scale of the charge's error.
+    amplitude, offset, pair_size : ndarray, shape (pair,)
+        a, t (in the unit of 1/rate), and the size of the charge's error.
     tail : float
         1 / d^2 of the charge's error; 0 is Gaussian.
     shape, charge : ndarray, shape (pair, group) and (pair,)
@@ -223,26 +247,22 @@ def solve_pairs(
 
     Returns
     -------
-    ndarray, shape (pair, 7)
-        Log density, its derivatives to (a, t), the information aa, at, tt, and what the residuals add to
-        tt (of either sign); t in bins. Terms that depend only on the data are left out.
+    ndarray, shape (pair, 6)
+        Log density, its derivatives to (a, t), and the information aa, at, tt. Terms that depend only on
+        the counts are left out.
     """
-    out = np.zeros((groups.size, 7))
+    out = np.zeros((groups.size, 6))
     for p in prange(groups.size):
         n = groups[p]
-        light, slope, bend = _group_signal(
-            signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p]
-        )
-        dark = dark_per_bin[p] * (stop[p, :n] - first[p, :n])
         charge[p] = _newton(
             counts[p, :n],
-            light,
-            slope,
-            bend,
-            dark,
+            light[p, :n],
+            rate[p, :n],
+            dark[p, :n],
             size[p, :n],
             correlation[p, :n],
             amplitude[p],
+            offset[p],
             pair_size[p],
             tail,
             shape[p, :n],
@@ -253,70 +273,20 @@ def solve_pairs(
 
 
 @njit(cache=True, parallel=True)
-def pull_back_pairs(
-    signal: Array,
-    cumulative: Array,
-    first: Index,
-    stop: Index,
-    groups: Index,
-    counts: Array,
-    dark_per_bin: Array,
-    size: Array,
-    amplitude: Array,
-    offset_bins: Array,
-    shape: Array,
-    charge: Array,
-) -> tuple[Array, Array]:
-    """Derivatives of the log density at the best errors.
-
-    Returns
-    -------
-    by_signal : ndarray, shape (pair, bin)
-    by_size : ndarray, shape (pair, group)
-        To the standard deviation of the profile's error.
-    """
-    by_signal = np.zeros(signal.shape)
-    by_size = np.zeros(counts.shape)
-    for p in prange(groups.size):
-        n = groups[p]
-        light, _, _ = _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], offset_bins[p])
-        whole = np.zeros(signal.shape[1] + 1)
-        for g in range(n):
-            factor = np.exp(amplitude[p] + charge[p] + size[p, g] * shape[p, g])
-            mu = light[g] * factor + dark_per_bin[p] * (stop[p, g] - first[p, g])
-            if mu <= 0.0:
-                continue
-            weight = (counts[p, g] / mu - 1.0) * factor
-            by_size[p, g] = weight * light[g] * shape[p, g]
-            for edge, sign in ((stop[p, g], weight), (first[p, g], -weight)):
-                position = edge - offset_bins[p]
-                add_cumulative_pull_back(signal[p], position, sign, by_signal[p])
-                whole[min(max(int(position), 0), signal.shape[1])] += sign
-        total = 0.0
-        for b in range(signal.shape[1] - 1, -1, -1):
-            total += whole[b + 1]
-            by_signal[p, b] += total
-    return by_signal, by_size
-
-
-@njit(cache=True, parallel=True)
 def information_of_pairs(
-    signal: Array,
-    cumulative: Array,
-    first: Index,
-    stop: Index,
+    rate: Array,
     groups: Index,
-    counts: Array,
-    dark_per_bin: Array,
+    weight: Array,
     size: Array,
     correlation: Array,
     pair_size: Array,
-    tail: float,
 ) -> Array:
-    """Log det of the errors' Hessian over their prior's, and the information aa, at, tt, from the data.
+    """Log det of the errors' Hessian over their prior's, and the information aa, at, tt.
 
-    The Poisson weights are those of the counts themselves. Where they matter, the counts are so many that
-    the errors u and z carry the expectation to the counts whatever the ice, so this holds for every ice.
+    Parameters
+    ----------
+    weight : ndarray, shape (pair, group)
+        Poisson weights.
 
     Returns
     -------
@@ -325,23 +295,18 @@ def information_of_pairs(
     out = np.zeros((groups.size, 4))
     for p in prange(groups.size):
         n = groups[p]
-        light, slope, _ = _group_signal(signal[p], cumulative[p], first[p, :n], stop[p, :n], 0.0)
         diagonal, beside, sides = np.empty(n), np.empty(max(n - 1, 1)), np.empty((2, n))
-        weight = np.zeros(n)
-        logdet = -_precision(correlation[p, :n], diagonal, beside)
+        logdet = -precision(correlation[p, :n], diagonal, beside)
         aa, at, tt = 0.0, 0.0, 0.0
         for g in range(n):
-            dark = dark_per_bin[p] * (stop[p, g] - first[p, g])
-            if counts[p, g] > dark and light[g] > 0.0:
-                weight[g] = (counts[p, g] - dark) ** 2 / counts[p, g]
-            diagonal[g] += size[p, g] ** 2 * weight[g]
-            sides[0, g] = size[p, g] * weight[g]
-            sides[1, g] = sides[0, g] * slope[g]
-            aa += weight[g]
-            at += weight[g] * slope[g]
-            tt += weight[g] * slope[g] ** 2
+            diagonal[g] += size[p, g] ** 2 * weight[p, g]
+            sides[0, g] = size[p, g] * weight[p, g]
+            sides[1, g] = sides[0, g] * rate[p, g]
+            aa += weight[p, g]
+            at += weight[p, g] * rate[p, g]
+            tt += weight[p, g] * rate[p, g] ** 2
         coupling = sides.copy()
-        logdet += _solve_tridiagonal(diagonal, beside, sides)
+        logdet += solve_tridiagonal(diagonal, beside, sides)
         for g in range(n):
             aa -= coupling[0, g] * sides[0, g]
             at -= coupling[0, g] * sides[1, g]

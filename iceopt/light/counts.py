@@ -97,18 +97,6 @@ def cumulative_at(signal: Array, cumulative: Array, position: float) -> tuple[fl
 
 
 @njit(cache=True)
-def bend_at(signal: Array, position: float) -> float:
-    """Second derivative of the cumulative counts at a position in bins (counts a bin^2); it jumps at the bin edges."""
-    bins = signal.size
-    if position <= 0.0 or position >= bins:
-        return 0.0
-    i = int(position)
-    x = position - i
-    left, right = hermite_slopes(signal, i)
-    return 6.0 * signal[i] * (1.0 - 2.0 * x) + left * (6.0 * x - 4.0) + right * (6.0 * x - 2.0)
-
-
-@njit(cache=True)
 def hermite_slopes(signal: Array, i: int) -> tuple[float, float]:
     """Slopes at both edges of bin i; behind the last bin its own rate goes on."""
     right = signal[i] if i == signal.size - 1 else edge_slope(signal, i + 1)

@@ -1,0 +1,119 @@
+"""Gauss-Newton curvature of the marginal log likelihood in the parameters of the ice.
+
+With y the log of the expected counts by group, a pair's marginal curvature in y is M = (1/W + K)^-1, W the
+Poisson weights and K the covariance of the light model's errors. The derivatives of y with respect to the
+layers come from one light model evaluation a parameter; the nuisances are eliminated as in the likelihood.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from iceopt.fit.likelihood import ERROR_NAMES, Evaluation
+from iceopt.fit.pairs import precision, solve_tridiagonal
+from iceopt.fit.posterior import Posterior, Term
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_DIFFERENCE = 1e-3
+
+
+def information(posterior: Posterior, vector: Array) -> Array:
+    """Negative Hessian of the log density: Gauss-Newton in the layers, differences for the rest.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    vector : ndarray, shape (parameter,)
+
+    Returns
+    -------
+    ndarray, shape (parameter, parameter)
+        Symmetric; not always positive far from the maximum.
+    """
+    n = 2 * posterior.layers
+    matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
+    point = posterior.evaluate(vector)
+    for term, found in zip(posterior.terms, point.terms, strict=True):
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
+    errors = range(vector.size - len(ERROR_NAMES), vector.size)
+    rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
+    matrix[list(errors)] += rows
+    matrix[:n, list(errors)] += rows[:, :n].T
+    return 0.5 * (matrix + matrix.T)
+
+
+def _differences(gradient: Callable[[Array], Array], vector: Array, which: range) -> Array:
+    """Rows of minus the Hessian by central differences of a gradient."""
+    rows = np.empty((len(which), vector.size))
+    for row, i in enumerate(which):
+        step = np.zeros(vector.size)
+        step[i] = _DIFFERENCE
+        rows[row] = (gradient(vector - step) - gradient(vector + step)) / (2.0 * _DIFFERENCE)
+    return rows
+
+
+def _of_layers(posterior: Posterior, term: Term, found: Evaluation, vector: Array) -> Array:
+    """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
+    likelihood, n = term.likelihood, 2 * posterior.layers
+    seen = likelihood.observations
+
+    def light_at(at: Array) -> Array:
+        return likelihood.light(term.model.expected(posterior.ice(at)))
+
+    light = light_at(vector)
+    change = np.zeros((*light.shape, n))
+    for i in range(n):
+        ahead = vector.copy()
+        ahead[i] += _DIFFERENCE
+        np.divide(light_at(ahead) - light, _DIFFERENCE * light, out=change[:, :, i], where=light > 0)
+    errors = posterior.errors(vector)
+    weighted = _weighted(
+        change,
+        seen.groups,
+        likelihood.weight,
+        likelihood.sizes(errors)[0],
+        likelihood.correlation,
+        likelihood.charge_precision(errors, found.charge_error),
+    )
+    cross = likelihood.system.columns(
+        weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
+    )
+    return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
+
+
+@njit(cache=True, parallel=True)
+def _weighted(
+    change: Array, groups: Index, weight: Array, size: Array, correlation: Array, charge_precision: Array
+) -> Array:
+    """Multiply columns of shape (pair, group, column) by each pair's curvature (1/W + K)^-1."""
+    out = np.zeros(change.shape)
+    columns = change.shape[2]
+    for p in prange(groups.size):
+        n = groups[p]
+        diagonal, beside = np.empty(n), np.empty(max(n - 1, 1))
+        precision(correlation[p, :n], diagonal, beside)
+        sides = np.empty((columns + 1, n))
+        for g in range(n):
+            coupling = size[p, g] * weight[p, g]
+            diagonal[g] += size[p, g] * coupling
+            sides[columns, g] = coupling
+            for i in range(columns):
+                sides[i, g] = coupling * change[p, g, i]
+        solve_tridiagonal(diagonal, beside, sides)
+        total = charge_precision[p]
+        ones = np.empty(n)
+        for g in range(n):
+            ones[g] = weight[p, g] * (1.0 - size[p, g] * sides[columns, g])
+            total += ones[g]
+        for i in range(columns):
+            along = 0.0
+            for g in range(n):
+                along += ones[g] * change[p, g, i]
+            for g in range(n):
+                free = weight[p, g] * (change[p, g, i] - size[p, g] * sides[i, g])
+                out[p, g, i] = free - ones[g] * along / total
+    return out

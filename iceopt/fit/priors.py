@@ -1,0 +1,168 @@
+"""What is known of the layers before the counts: smoothness over depth, and dust that scatters and absorbs.
+
+ln le is a Gaussian process over depth (Matern 3/2, a fitted size and length) around an unknown level. ln la
+follows it along a line with a fitted slope and offset and departs from it by a second Gaussian process of a
+fitted size: the dust that scatters also absorbs (Ackermann et al., J. Geophys. Res. 111, D13203 (2006)).
+Either can be switched off; what is left is a broad normal prior of each layer.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from iceopt.fit.config import PriorConfig, SizeConfig
+
+Array = NDArray[np.float64]
+
+DUST_REFERENCE_M = 25.0
+"""Scattering length at which the dust line's absorption length is quoted."""
+_NUGGET = 1e-6
+"""Of the variance: keeps the matrix of very smooth layers positive."""
+
+
+@dataclass(frozen=True)
+class Normal:
+    """Normal prior of one named parameter."""
+
+    name: str
+    mean: float
+    sd: float
+
+
+def log_normal(name: str, size: SizeConfig) -> Normal:
+    """Prior of the logarithm of a positive number."""
+    return Normal(name, float(np.log(size.median)), size.spread)
+
+
+class LayerPrior:
+    """Joint prior density of the layers' lengths and of its own hyperparameters.
+
+    Parameters
+    ----------
+    config : PriorConfig
+    centres_m : ndarray, shape (layer,)
+        Depths of the layers.
+    """
+
+    def __init__(self, config: PriorConfig, centres_m: Array) -> None:
+        self._config = config
+        self._apart_m = np.abs(centres_m[:, None] - centres_m[None, :])
+        smooth, dust = config.smoothness, config.dust
+        priors: list[Normal] = []
+        if smooth.on:
+            priors.append(log_normal("ln_smooth_length", smooth.length_m))
+            priors.append(log_normal("ln_scattering_size", smooth.scattering_size))
+        if dust.on:
+            priors.append(Normal("dust_slope", dust.slope.mean, dust.slope.sd))
+            priors.append(log_normal("ln_dust_absorption", dust.absorption_at_25_m))
+            priors.append(log_normal("ln_dust_scatter", dust.scatter))
+        elif smooth.on:
+            priors.append(log_normal("ln_absorption_size", smooth.absorption_size))
+        self.hyperparameters = tuple(priors)
+
+    def evaluate(
+        self, log_scattering: Array, log_absorption: Array, hyperparameters: Array
+    ) -> tuple[float, Array, Array, Array]:
+        """Log density of the layers given the hyperparameters, whose own normal priors are left out.
+
+        Parameters
+        ----------
+        log_scattering, log_absorption : ndarray, shape (layer,)
+            ln le and ln la (m).
+        hyperparameters : ndarray
+            In the order of `self.hyperparameters`.
+
+        Returns
+        -------
+        value : float
+        by_log_scattering, by_log_absorption, by_hyperparameters : ndarray
+        """
+        names = [p.name for p in self.hyperparameters]
+        value_of = dict(zip(names, hyperparameters, strict=True))
+        gradient = dict.fromkeys(names, 0.0)
+        level = self._config.level
+        value, by_scattering = self._field(
+            log_scattering - np.log(level.scattering_length_m.median),
+            level.scattering_length_m.spread,
+            "ln_scattering_size",
+            value_of,
+            gradient,
+        )
+        if self._config.dust.on:
+            departure = log_scattering - np.log(DUST_REFERENCE_M)
+            rest = log_absorption - value_of["ln_dust_absorption"] - value_of["dust_slope"] * departure
+            more, by_absorption = self._field(rest, 0.0, "ln_dust_scatter", value_of, gradient)
+            by_scattering = by_scattering - value_of["dust_slope"] * by_absorption
+            gradient["ln_dust_absorption"] -= by_absorption.sum()
+            gradient["dust_slope"] -= by_absorption @ departure
+        else:
+            more, by_absorption = self._field(
+                log_absorption - np.log(level.absorption_length_m.median),
+                level.absorption_length_m.spread,
+                "ln_absorption_size",
+                value_of,
+                gradient,
+            )
+        return value + more, by_scattering, by_absorption, np.array([gradient[n] for n in names])
+
+    def _field(
+        self,
+        x: Array,
+        level_sd: float,
+        size_name: str,
+        value_of: dict[str, float],
+        gradient: dict[str, float],
+    ) -> tuple[float, Array]:
+        """Density of one field over depth; adds to the gradient of its hyperparameters."""
+        if size_name not in value_of:
+            return float(-0.5 * np.sum((x / level_sd) ** 2) - x.size * np.log(level_sd)), -x / level_sd**2
+        if not self._config.smoothness.on:
+            scaled = x * np.exp(-value_of[size_name])
+            gradient[size_name] += scaled @ scaled - x.size
+            return (
+                float(-0.5 * scaled @ scaled - x.size * value_of[size_name]),
+                -scaled * np.exp(-value_of[size_name]),
+            )
+        value, by_x, by_size, by_length = gaussian_process(
+            x, self._apart_m, level_sd, value_of[size_name], value_of["ln_smooth_length"]
+        )
+        gradient[size_name] += by_size
+        gradient["ln_smooth_length"] += by_length
+        return value, by_x
+
+
+def gaussian_process(
+    x: Array, apart_m: Array, level_sd: float, log_size: float, log_length: float
+) -> tuple[float, Array, float, float]:
+    """Log density of a Gaussian process, with derivatives.
+
+    The covariance is size^2 (1 + r) exp(-r), r = sqrt(3) distance/length (Matern 3/2; Rasmussen, Williams,
+    Gaussian Processes for Machine Learning, MIT Press (2006), eq. 4.17), plus that of a common level.
+
+    Parameters
+    ----------
+    x : ndarray, shape (layer,)
+    apart_m : ndarray, shape (layer, layer)
+    level_sd : float
+        Standard deviation of a level common to all; 0 for none.
+    log_size, log_length : float
+        ln of the size, and of the length (m).
+
+    Returns
+    -------
+    value, by_x, by_log_size, by_log_length
+        The value lacks the constant -n/2 ln(2 pi).
+    """
+    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)
+    variance = np.exp(2.0 * log_size)
+    shape = variance * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(x.size))
+    chol = scipy.linalg.cho_factor(shape + level_sd**2, lower=True)
+    alpha = scipy.linalg.cho_solve(chol, x)
+    inverse = scipy.linalg.cho_solve(chol, np.eye(x.size))
+    value = -0.5 * x @ alpha - np.log(np.diag(chol[0])).sum()
+    # d(shape)/d(ln length) = variance r^2 exp(-r)
+    by_length = variance * r * r * np.exp(-r)
+    weight = np.outer(alpha, alpha) - inverse
+    return float(value), -alpha, float(np.sum(weight * shape)), float(0.5 * np.sum(weight * by_length))

@@ -1,0 +1,133 @@
+"""A fit's data, light models and settings, from which posteriors around a reference ice are made."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.model import Campaign, Verdicts
+from iceopt.errors import InputError
+from iceopt.fit.config import FitConfig, LayersConfig
+from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood
+from iceopt.fit.nuisances import NuisancePrior
+from iceopt.fit.observations import Observations, observe
+from iceopt.fit.posterior import Posterior, Term
+from iceopt.ice.layers import Ice
+from iceopt.light.closed_form import ClosedForm
+from iceopt.light.model import LightModel, Scene
+
+Array = NDArray[np.float64]
+
+_FIRST_SCATTERING_M = (8.0, 12.0, 18.0, 27.0, 40.0)
+_FIRST_ABSORPTION_M = (30.0, 55.0, 100.0, 180.0)
+_FIRST_ERROR = 0.3
+
+
+def light_model(config: FitConfig, scene: Scene) -> LightModel:
+    """Build the light model that the configuration names."""
+    builders = {"closed-form": ClosedForm}
+    return builders[config.model.name](scene)
+
+
+def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
+    """Edges of the layer grid; by default whole layers that cover the depths of the used modules (m)."""
+    if config.edges_m is not None:
+        return np.array(config.edges_m)
+    thickness = config.thickness_m
+    top = np.floor(depths_m.min() / thickness) * thickness if config.top_m is None else config.top_m
+    bottom = depths_m.max() if config.bottom_m is None else config.bottom_m
+    if bottom <= top:
+        raise InputError(f"the layers would run from {top:g} m to {bottom:g} m; bottom_m must be deeper")
+    count = max(int(np.ceil((bottom - top) / thickness - 1e-9)), 1)
+    return top + thickness * np.arange(count + 1)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One campaign of a fit."""
+
+    campaign: Campaign
+    verdicts: Verdicts
+    observations: Observations
+    model: LightModel
+    prior: NuisancePrior
+
+
+class Problem:
+    """All that is fixed in a fit.
+
+    Parameters
+    ----------
+    campaigns : sequence of (Campaign, Verdicts)
+    config : FitConfig
+
+    Raises
+    ------
+    InputError
+        If a campaign holds nothing to fit.
+    """
+
+    def __init__(self, campaigns: Sequence[tuple[Campaign, Verdicts]], config: FitConfig) -> None:
+        self.config = config
+        self.parts = tuple(_part(campaign, verdicts, config) for campaign, verdicts in campaigns)
+        scenes = [part.observations.scene for part in self.parts]
+        depths = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
+        self.edges_m = layer_edges(config.layers, depths)
+
+    def posterior(self, reference: Ice, errors: Array | None = None) -> Posterior:
+        """Posterior whose searches start at a reference ice.
+
+        Parameters
+        ----------
+        reference : Ice
+        errors : ndarray, shape (3,), optional
+            Sizes of the errors there (`ERROR_NAMES`); with them the searches start from the solution at
+            the reference, without them from the nuisances' prior.
+        """
+        tail = self.config.error.tail_begins
+        model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
+        terms = []
+        for part in self.parts:
+            signal = part.model.expected(reference)
+            own_error = part.model.model_error(reference)
+            likelihood = Likelihood(part.observations, part.prior, model_errors, signal, own_error, errors)
+            terms.append(Term(part.model, likelihood))
+        return Posterior(terms, self.edges_m, self.config)
+
+    def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
+        """Posterior with its reference at another vector."""
+        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :])
+
+    def first_guess(self) -> tuple[Posterior, Array]:
+        """Uniform ice that describes the counts best on a coarse grid, as a posterior and a vector there."""
+        ones = np.ones(self.edges_m.size - 1)
+        best: tuple[float, Posterior, Array] | None = None
+        for scattering in _FIRST_SCATTERING_M:
+            for absorption in _FIRST_ABSORPTION_M:
+                ice = Ice(self.edges_m, scattering * ones, absorption * ones)
+                posterior = self.posterior(ice)
+                first = float(np.log(_FIRST_ERROR))
+                vector = posterior.vector(ice, ln_pair_error=first, ln_profile_error=first)
+                value = posterior.evaluate(vector).log_likelihood
+                if best is None or value > best[0]:
+                    best = (value, posterior, vector)
+        assert best is not None
+        return self.renewed(best[1], best[2]), best[2]
+
+
+def _part(campaign: Campaign, verdicts: Verdicts, config: FitConfig) -> Part:
+    data, nuisances, settings = config.data, config.nuisances, campaign.settings
+    seen = observe(campaign, verdicts, data.earliest, data.group_growth, data.least_counts)
+    prior = NuisancePrior(
+        brightness_sd=nuisances.brightness_spread or settings.brightness_spread or _TINY_SPREAD,
+        scale_sd=nuisances.scale_spread,
+        log_efficiency=np.log(campaign.modules.relative_efficiency[seen.modules]),
+        efficiency_sd=nuisances.efficiency_spread or settings.efficiency_spread or _TINY_SPREAD,
+        offset_sd_ns=nuisances.timing_spread_ns or settings.timing_spread_ns or _TINY_SPREAD,
+    )
+    return Part(campaign, verdicts, seen, light_model(config, seen.scene), prior)
+
+
+_TINY_SPREAD = 1e-3
+"""Stands for a spread of zero, which a campaign without nuisances states."""
