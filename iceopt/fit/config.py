@@ -133,6 +133,9 @@ class SamplerConfig(_Section):
     """How the posterior is sampled, and when to stop."""
 
     kind: Literal["ensemble"] = "ensemble"
+    target: Literal["stand-in", "posterior"] = "stand-in"
+    """What the sampler walks on: a quadratic expansion of the likelihood, corrected afterwards by the full
+    light model; or the full light model at every step."""
     ensembles: Annotated[int, Field(ge=2)] = 4
     """Independent ensembles; each is a chain of the result."""
     walkers: Annotated[int, Field(ge=4)] | None = None

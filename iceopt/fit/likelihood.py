@@ -95,7 +95,9 @@ class Likelihood:
         """Poisson weights of the counts, shape (pair, group)."""
         self._start = (self.system.start(), np.zeros_like(counts), np.zeros(len(counts)))
         self._linearise(signal, np.zeros(self.system.modules))
-        for _ in range(0 if error_sizes is None else _OFFSET_ROUNDS):
+        for _ in range(_OFFSET_ROUNDS):
+            if error_sizes is None:
+                break
             found = self.evaluate(signal, error_sizes)
             self._start = (found.nuisances, found.shape_error, found.charge_error)
             self._linearise(signal, found.nuisances.offset_ns)
@@ -243,9 +245,7 @@ def _shortened(step: Nuisances, bin_ns: float) -> Nuisances:
         np.abs(step.offset_ns).max() / (0.5 * bin_ns),
         1.0,
     )
-    return Nuisances(
-        step.log_brightness / longest, step.log_efficiency / longest, step.offset_ns / longest
-    )
+    return Nuisances(step.log_brightness / longest, step.log_efficiency / longest, step.offset_ns / longest)
 
 
 def _group_means(values: Array, seen: Observations) -> Array:

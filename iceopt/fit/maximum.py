@@ -19,7 +19,7 @@ Watch = Callable[[str, Array], None]
 _MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
-_DECREMENT = 1e-3
+LARGEST_DECREMENT = 1e-3
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def find_maximum(problem: Problem, start: tuple[Posterior, Array], watch: Watch)
     Returns
     -------
     Maximum
-        With a decrement above `_DECREMENT` if it has not settled.
+        With a decrement above `LARGEST_DECREMENT` if it has not settled.
     """
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
@@ -61,8 +61,10 @@ def find_maximum(problem: Problem, start: tuple[Posterior, Array], watch: Watch)
         covariance = positive_inverse(information(posterior, vector))
         step = covariance @ gradient
         decrement = float(gradient @ step)
-        watch(f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector)
-        if decrement < _DECREMENT:
+        watch(
+            f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
+        )
+        if decrement < LARGEST_DECREMENT:
             break
         factor = min(1.0, _LONGEST_STEP / np.abs(step).max())
         while True:

@@ -119,7 +119,8 @@ class NuisanceSystem:
         border = np.zeros((self.runs, self.modules, 2))
         border[self.run, self.module, 0] = aa
         border[self.run, self.module, 1] = at
-        over_runs = self._brightness_precision + np.diag(np.bincount(self.run, aa, self.runs))
+        over_runs = self._brightness_precision.copy()
+        np.fill_diagonal(over_runs, over_runs.diagonal() + np.bincount(self.run, aa, self.runs))
         return Factor(block, border, over_runs, self._logdet_prior)
 
 

@@ -168,7 +168,7 @@ def _dark_per_bin(campaign: Campaign) -> Array:
     seen = np.bincount(campaign.pair_module, campaign.counts[:, dark].sum(axis=1), minlength=size)
     exposure_ns = np.bincount(campaign.pair_module, pulses * dark.sum() * settings.bin_ns, minlength=size)
     by_module = (_DARK_WEIGHT + seen) / (_DARK_WEIGHT / rate + exposure_ns)
-    return pulses * by_module[campaign.pair_module] * settings.bin_ns
+    return np.asarray(pulses * by_module[campaign.pair_module] * settings.bin_ns, dtype=np.float64)
 
 
 def _subset(scene: Scene, pair: Index) -> Scene:

@@ -5,8 +5,8 @@ In group g the expectation is
     mu_g = S_g exp(a + r_g t + u + s_g z_g) + dark_g,
 
 S_g the light model's counts at a reference clock offset, t the offset beyond it, r_g the rate of change of
-ln S_g there (frozen, so the log density has a single peak), a the log of brightness x efficiency, u the model's
-error of the pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in
+ln S_g there (frozen, so the log density has a single peak), a the log of brightness x efficiency, u the
+model's error of the pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in
 ln(time) of unit variance, so neighbouring groups err together. u has the hyperbolic density
 exp(-d sqrt(d^2 + u^2/size^2)) (Barndorff-Nielsen, Proc. R. Soc. A 353, 401 (1977)): normal in the middle,
 exponential beyond d sizes, so an odd bad pair pulls no harder than one that is d off, and the density keeps
@@ -112,7 +112,7 @@ def solve_tridiagonal(diagonal: Array, beside: Array, sides: Array) -> float:
 
 
 @njit(cache=True)
-def _newton(
+def _newton(  # noqa: PLR0915 (one Newton loop; the compiler keeps its scalars in registers)
     counts: Array,
     light: Array,
     rate: Array,

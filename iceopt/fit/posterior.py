@@ -137,6 +137,16 @@ class Posterior:
             np.concatenate([by_scattering, by_absorption, by_hyper]),
         )
 
+    def log_priors(self, vectors: Array) -> Array:
+        """Log prior densities as of `log_prior`, of many vectors at once: shape (many,)."""
+        n, own = self.layers, len(self._prior.hyperparameters)
+        value = self._prior.values(vectors[:, :n], vectors[:, n : 2 * n], vectors[:, 2 * n : 2 * n + own])
+        return value - 0.5 * np.sum(((vectors[:, 2 * n :] - self._mean) / self._sd) ** 2, axis=1)
+
+    def log_densities(self, vectors: Array) -> Array:
+        """Log posterior densities of many vectors, shape (many,)."""
+        return np.array([self.log_density(v) for v in vectors])
+
     def errors(self, vector: Array) -> Array:
         """Sizes of the light model's errors (`ERROR_NAMES`) in a vector."""
         return vector[-len(ERROR_NAMES) :]

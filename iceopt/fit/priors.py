@@ -107,6 +107,32 @@ class LayerPrior:
             )
         return value + more, by_scattering, by_absorption, np.array([gradient[n] for n in names])
 
+    def values(self, log_scattering: Array, log_absorption: Array, hyperparameters: Array) -> Array:
+        """Log densities as of `evaluate`, of many vectors at once: shape (many,)."""
+        value_of = {p.name: hyperparameters[:, i] for i, p in enumerate(self.hyperparameters)}
+        level = self._config.level
+        scattering = log_scattering - np.log(level.scattering_length_m.median)
+        value = self._field_values(
+            scattering, level.scattering_length_m.spread, "ln_scattering_size", value_of
+        )
+        if not self._config.dust.on:
+            absorption = log_absorption - np.log(level.absorption_length_m.median)
+            spread = level.absorption_length_m.spread
+            return value + self._field_values(absorption, spread, "ln_absorption_size", value_of)
+        line = value_of["ln_dust_absorption"][:, None] + value_of["dust_slope"][:, None] * (
+            log_scattering - np.log(DUST_REFERENCE_M)
+        )
+        return value + self._field_values(log_absorption - line, 0.0, "ln_dust_scatter", value_of)
+
+    def _field_values(self, x: Array, level_sd: float, size_name: str, value_of: dict[str, Array]) -> Array:
+        layers = x.shape[1]
+        if size_name not in value_of:
+            return -0.5 * np.sum((x / level_sd) ** 2, axis=1) - layers * np.log(level_sd)
+        size = value_of[size_name]
+        if not self._config.smoothness.on:
+            return -0.5 * np.sum(x**2, axis=1) * np.exp(-2.0 * size) - layers * size
+        return gaussian_process_values(x, self._apart_m, level_sd, size, value_of["ln_smooth_length"])
+
     def _field(
         self,
         x: Array,
@@ -131,6 +157,27 @@ class LayerPrior:
         gradient[size_name] += by_size
         gradient["ln_smooth_length"] += by_length
         return value, by_x
+
+
+def gaussian_process_values(
+    x: Array, apart_m: Array, level_sd: float, log_size: Array, log_length: Array
+) -> Array:
+    """Log densities as of `gaussian_process`, of many fields at once.
+
+    Parameters
+    ----------
+    x : ndarray, shape (many, layer)
+    log_size, log_length : ndarray, shape (many,)
+
+    Returns
+    -------
+    ndarray, shape (many,)
+    """
+    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)[:, None, None]
+    shape = np.exp(2.0 * log_size)[:, None, None] * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(x.shape[1]))
+    chol = np.linalg.cholesky(shape + level_sd**2)
+    scaled = np.linalg.solve(chol, x[:, :, None])[:, :, 0]
+    return -0.5 * np.sum(scaled**2, axis=1) - np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(axis=1)
 
 
 def gaussian_process(

@@ -40,7 +40,7 @@ def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
     if bottom <= top:
         raise InputError(f"the layers would run from {top:g} m to {bottom:g} m; bottom_m must be deeper")
     count = max(int(np.ceil((bottom - top) / thickness - 1e-9)), 1)
-    return top + thickness * np.arange(count + 1)
+    return np.asarray(top + thickness * np.arange(count + 1), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,13 @@ class Problem:
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
         """Posterior with its reference at another vector."""
         return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :])
+
+    def posterior_at(self, vector: Array) -> tuple[Posterior, Array]:
+        """Posterior with its reference at a vector, and that vector."""
+        layers = self.edges_m.size - 1
+        lengths = np.exp(vector[: 2 * layers])
+        ice = Ice(self.edges_m, lengths[:layers], lengths[layers:])
+        return self.posterior(ice, vector[-len(ERROR_NAMES) :]), vector
 
     def first_guess(self) -> tuple[Posterior, Array]:
         """Uniform ice that describes the counts best on a coarse grid, as a posterior and a vector there."""

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-def expected_counts(signal: Array, log_amplitude: Array, offset_ns: Array, dark: Array, bin_ns: float) -> Array:
+def expected_counts(
+    signal: Array, log_amplitude: Array, offset_ns: Array, dark: Array, bin_ns: float
+) -> Array:
     """Expected counts with brightness x efficiency, clock offset and dark counts.
 
     Parameters
@@ -90,9 +92,7 @@ def cumulative_at(signal: Array, cumulative: Array, position: float) -> tuple[fl
         + left * x * (1.0 - x) * (1.0 - x)
         - right * x * x * (1.0 - x)
     )
-    rate = (
-        6.0 * signal[i] * x * (1.0 - x) + left * (1.0 - x) * (1.0 - 3.0 * x) + right * x * (3.0 * x - 2.0)
-    )
+    rate = 6.0 * signal[i] * x * (1.0 - x) + left * (1.0 - x) * (1.0 - 3.0 * x) + right * x * (3.0 * x - 2.0)
     return value, rate
 
 

@@ -1,0 +1,108 @@
+"""What a fit has done so far, on disk, so that a killed one goes on.
+
+A folder of small HDF5 files. Each is written whole to a temporary name, synced and renamed, and never
+touched again, so a kill at any moment leaves only whole files: the unfinished piece is lost, no more.
+"""
+
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.errors import InputError
+
+Arrays = dict[str, NDArray[Any]]
+
+_FINGERPRINT = "fingerprint.json"
+
+
+class Checkpoint:
+    """Pieces of an unfinished fit, by stage and number.
+
+    Parameters
+    ----------
+    folder : Path
+    fingerprint : dict
+        What must be the same when the fit goes on, as plain strings: a word for each thing.
+    resume : bool
+        Whether to go on with what the folder holds.
+
+    Raises
+    ------
+    InputError
+        If there is an unfinished fit and it may not go on, or it was another fit, or there is none to
+        resume.
+    """
+
+    def __init__(self, folder: Path, fingerprint: dict[str, str], resume: bool) -> None:
+        self.folder = folder
+        if resume:
+            self._compare(fingerprint)
+            return
+        if (folder / _FINGERPRINT).exists():
+            raise InputError(
+                f"{folder} holds an unfinished fit; go on with --resume, or remove that folder to start anew"
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        _replace(folder / _FINGERPRINT, json.dumps(fingerprint).encode())
+
+    def write(self, stage: str, number: int, arrays: Arrays) -> None:
+        """Write a piece whole, or not at all."""
+        with h5py.File.in_memory() as file:
+            for name, value in arrays.items():
+                file[name] = value
+            file.flush()
+            content = file.id.get_file_image()
+        _replace(self.folder / f"{stage}-{number:06d}.h5", content)
+
+    def read(self, stage: str) -> list[Arrays]:
+        """All pieces of a stage, in the order of their numbers, without gaps."""
+        pieces: list[Arrays] = []
+        while (path := self.folder / f"{stage}-{len(pieces):06d}.h5").exists():
+            with h5py.File(path) as file:
+                pieces.append({name: file[name][()] for name in file})
+        return pieces
+
+    def remove(self) -> None:
+        """Remove it all: the fit is finished."""
+        shutil.rmtree(self.folder)
+
+    def _compare(self, fingerprint: dict[str, str]) -> None:
+        path = self.folder / _FINGERPRINT
+        if not path.exists():
+            raise InputError(f"{self.folder}: there is no unfinished fit to resume; leave out --resume")
+        before = json.loads(path.read_text())
+        changed = sorted(k for k in before.keys() | fingerprint.keys() if before.get(k) != fingerprint.get(k))
+        if changed:
+            raise InputError(
+                f"{self.folder}: the unfinished fit was another one, its {', '.join(changed)} differ; "
+                "give it the same campaign and configuration, or remove that folder to start anew"
+            )
+
+
+def _replace(path: Path, content: bytes) -> None:
+    temporary = path.with_suffix(".part")
+    with open(temporary, "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(temporary, path)
+
+
+def pack_random_state(state: tuple) -> Arrays:
+    """Arrays of a Mersenne Twister's state, as `numpy.random.RandomState.get_state` gives it."""
+    return {
+        "random_keys": np.asarray(state[1]),
+        "random_rest": np.array([state[2], state[3], state[4]], dtype=np.float64),
+    }
+
+
+def unpack_random_state(arrays: Arrays) -> tuple:
+    """The state that `pack_random_state` packed."""
+    position, has_gauss, gauss = arrays["random_rest"]
+    return ("MT19937", arrays["random_keys"].astype(np.uint32), int(position), int(has_gauss), float(gauss))

@@ -1,0 +1,197 @@
+"""Correct the draws of a stand-in by the full posterior, and draw the nuisances that go with them.
+
+Each chain's draws, taken in turn, are the proposals of an independence Metropolis-Hastings chain whose
+target is the full posterior (Tierney, Ann. Stat. 22, 1701 (1994)): a draw is accepted with the ratio of
+its importance weight to the last one's. The shape of the largest weights (Pareto k; Vehtari et al., J.
+Mach. Learn. Res. 25, 72 (2024)) says whether the stand-in was near enough: below 0.7 it was.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import scipy.stats
+from numpy.typing import NDArray
+
+from iceopt.fit.checkpoint import Arrays, Checkpoint
+from iceopt.fit.nuisances import Nuisances
+from iceopt.fit.posterior import Posterior
+from iceopt.fit.sampler import Run
+
+Array = NDArray[np.float64]
+
+LARGEST_K = 0.7
+_STAGE = "correction"
+_SAVE_EVERY_S = 20.0
+_LEAST_TAIL = 5
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """Draws of the full posterior; a campaign's nuisances are lists of one entry a campaign."""
+
+    draws: Array
+    """Shape (chain, draw, parameter)."""
+    log_density: Array
+    """Shape (chain, draw)."""
+    log_brightness: list[Array]
+    """Shape (chain, draw, run)."""
+    log_efficiency: list[Array]
+    """Shape (chain, draw, module)."""
+    offset_ns: list[Array]
+    """Shape (chain, draw, module)."""
+    acceptance: float
+    pareto_k: float
+    """NaN with too few draws to tell."""
+    complete: bool
+    """False if the time limit came first."""
+
+
+@dataclass
+class _Evaluated:
+    """What the full posterior says of the proposals so far, in the order (draw, chain)."""
+
+    log_density: list[float] = field(default_factory=list)
+    nuisances: list[Array] = field(default_factory=list)
+
+    def arrays(self, since: int) -> Arrays:
+        return {
+            "log_density": np.array(self.log_density[since:]),
+            "nuisances": np.array(self.nuisances[since:]),
+        }
+
+
+def correct(
+    posterior: Posterior,
+    run: Run,
+    seed: int,
+    store: Checkpoint,
+    time_left_s: Callable[[], float],
+    watch: Callable[[str, float], None],
+) -> Corrected:
+    """Evaluate the full posterior at every draw of a run and correct the run by it.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    run : Run
+        Draws of the stand-in (or of the posterior itself: then nothing is rejected).
+    seed : int
+        Draw by draw, so that a resumed fit ends as one that was never stopped.
+    store : Checkpoint
+    time_left_s : callable
+    watch : callable
+        Told in words what goes on, and the part done.
+
+    Returns
+    -------
+    Corrected
+        Of fewer draws if time ran out, though of ten draws a chain at least.
+    """
+    chains, wanted, _ = run.draws.shape
+    done = _Evaluated()
+    pieces = store.read(_STAGE)
+    for piece in pieces:
+        done.log_density += list(piece["log_density"])
+        done.nuisances += list(piece["nuisances"])
+    saved, number, last_save = len(done.log_density), len(pieces), time.monotonic()
+    least = chains * min(wanted, 10)
+    for i in range(saved, chains * wanted):
+        if time_left_s() <= 0 and i >= least:
+            break
+        draw, chain = divmod(i, chains)
+        value, nuisances = _evaluate(posterior, run.draws[chain, draw], [seed, chain, draw])
+        done.log_density.append(value)
+        done.nuisances.append(nuisances)
+        watch(
+            f"correcting draws by the full model: {i + 1} of {chains * wanted}", (i + 1) / (chains * wanted)
+        )
+        if time.monotonic() - last_save > _SAVE_EVERY_S:
+            store.write(_STAGE, number, done.arrays(saved))
+            saved, number, last_save = len(done.log_density), number + 1, time.monotonic()
+    if saved < len(done.log_density):
+        store.write(_STAGE, number, done.arrays(saved))
+    return _assemble(posterior, run, done, seed)
+
+
+def _evaluate(posterior: Posterior, vector: Array, seed: list[int]) -> tuple[float, Array]:
+    """Log density, and one draw of all nuisances given the vector, packed."""
+    rng = np.random.default_rng(seed)
+    point = posterior.evaluate(vector)
+    parts = []
+    for term in point.terms:
+        drawn = term.nuisances.moved(term.factor.draw(rng))
+        parts += [drawn.log_brightness, drawn.log_efficiency, drawn.offset_ns]
+    return point.log_density, np.concatenate(parts)
+
+
+def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int) -> Corrected:
+    chains, wanted, _ = run.draws.shape
+    kept = len(done.log_density) // chains
+    value = np.array(done.log_density[: kept * chains]).reshape(kept, chains).T
+    nuisances = np.array(done.nuisances[: kept * chains]).reshape(kept, chains, -1).transpose(1, 0, 2)
+    log_weight = value - run.log_density[:, :kept]
+    chosen = np.stack(
+        [independence_chain(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(log_weight)]
+    )
+    rows = np.arange(chains)[:, None]
+    split = _unpack(posterior, nuisances[rows, chosen])
+    return Corrected(
+        draws=run.draws[rows, chosen],
+        log_density=value[rows, chosen],
+        log_brightness=[s.log_brightness for s in split],
+        log_efficiency=[s.log_efficiency for s in split],
+        offset_ns=[s.offset_ns for s in split],
+        acceptance=float(np.mean(np.diff(chosen, axis=1) != 0)) if kept > 1 else np.nan,
+        pareto_k=pareto_k(log_weight.ravel()),
+        complete=kept == wanted,
+    )
+
+
+def independence_chain(log_weight: Array, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Independence Metropolis-Hastings over given proposals: the index that each step holds.
+
+    Parameters
+    ----------
+    log_weight : ndarray, shape (draw,)
+        Log of target over proposal density at each proposal, up to a constant.
+    rng : Generator
+    """
+    chosen = np.empty(log_weight.size, dtype=np.int64)
+    at = 0
+    for i, u in enumerate(np.log(rng.uniform(size=log_weight.size))):
+        if u < log_weight[i] - log_weight[at]:
+            at = i
+        chosen[i] = at
+    return chosen
+
+
+def pareto_k(log_weight: Array) -> float:
+    """Shape of the generalised Pareto distribution of the largest weights; NaN if they are too few.
+
+    The tail is the largest 3 sqrt(n) of n weights or a fifth of them, whichever is fewer.
+    """
+    size = int(min(0.2 * log_weight.size, 3.0 * np.sqrt(log_weight.size)))
+    if size < _LEAST_TAIL or not np.isfinite(log_weight).all():
+        return np.nan
+    weight = np.sort(np.exp(log_weight - log_weight.max()))
+    excess = weight[-size:] - weight[-size - 1]
+    if excess[-1] <= 1e-9:
+        return -np.inf
+    return float(scipy.stats.genpareto.fit(excess[excess > 0], floc=0.0)[0])
+
+
+def _unpack(posterior: Posterior, packed: Array) -> list[Nuisances]:
+    """Nuisances of each campaign from packed draws of shape (chain, draw, all)."""
+    parts, at = [], 0
+    for term in posterior.terms:
+        system = term.likelihood.system
+        ends = at + np.cumsum([system.runs, system.modules, system.modules])
+        parts.append(
+            Nuisances(
+                packed[..., at : ends[0]], packed[..., ends[0] : ends[1]], packed[..., ends[1] : ends[2]]
+            )
+        )
+        at = int(ends[2])
+    return parts

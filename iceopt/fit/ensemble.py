@@ -1,0 +1,194 @@
+"""Affine-invariant ensembles (emcee) in coordinates whitened by the normal approximation.
+
+Goodman, Weare, Commun. Appl. Math. Comput. Sci. 5, 65 (2010); Foreman-Mackey et al., Publ. Astron. Soc.
+Pac. 125, 306 (2013). Walkers of one ensemble are not independent, so a chain of the result is an ensemble,
+and there are several.
+"""
+
+import time
+from collections.abc import Callable
+
+import emcee
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from iceopt.fit.checkpoint import Checkpoint, pack_random_state, unpack_random_state
+from iceopt.fit.config import SamplerConfig
+from iceopt.fit.convergence import LARGEST_RHAT, split_rhat
+from iceopt.fit.sampler import Run, Target
+
+Array = NDArray[np.float64]
+
+_STAGE = "ensembles"
+_SAVE_EVERY_S = 20.0
+_LEAST_STEPS = 100
+_BURN_IN_TAUS = 3.0
+
+
+class Ensembles:
+    """Independent ensembles with stretch and differential-evolution moves; a `Sampler`.
+
+    Parameters
+    ----------
+    config : SamplerConfig
+    seed : int
+    """
+
+    def __init__(self, config: SamplerConfig, seed: int) -> None:
+        self._config, self._seed = config, seed
+
+    def run(
+        self,
+        target: Target,
+        start: Array,
+        covariance: Array,
+        store: Checkpoint,
+        time_left_s: Callable[[], float],
+        watch: Callable[[str], None],
+    ) -> Run:
+        """Walk until every ensemble is longer than `taus` autocorrelation times; see `Sampler.run`."""
+        root = scipy.linalg.cholesky(covariance, lower=True)
+        walk = _Walk(self._config, self._seed, lambda y: target.log_densities(start + y @ root.T), start.size)
+        walk.restore(store)
+        next_look = max(_LEAST_STEPS, walk.steps)
+        while True:
+            if walk.steps >= next_look or walk.steps >= self._config.most_steps or time_left_s() <= 0:
+                tau = walk.autocorrelation_time()
+                rhat = walk.worst_rhat()
+                watch(f"ensembles: step {walk.steps}, tau {tau:.0f}, R-hat {rhat:.3f}")
+                converged = walk.steps > self._config.taus * tau and rhat < LARGEST_RHAT
+                reason = self._reason(walk.steps, tau, rhat, time_left_s(), converged)
+                if reason:
+                    walk.save(store)
+                    break
+                next_look = int(1.2 * next_look) + 1
+            walk.advance()
+            walk.save_if_due(store)
+        draws, log_density = walk.draws(tau, self._config.draws)
+        return Run(
+            start + draws @ root.T,
+            log_density,
+            walk.steps,
+            float(tau),
+            walk.acceptance(),
+            bool(converged),
+            reason,
+        )
+
+    def _reason(self, steps: int, tau: float, rhat: float, left_s: float, converged: bool) -> str:
+        """Why to stop, in words; empty to go on."""
+        if converged:
+            return f"{steps} steps are {steps / tau:.0f} autocorrelation times, R-hat {rhat:.3f}"
+        finite = np.isfinite(tau)
+        known = f"the autocorrelation time is {tau:.0f} steps" if finite else "some walkers are stuck"
+        need = f", about {self._config.taus * tau:.0f} steps are needed" if finite else ""
+        if left_s <= 0:
+            return f"the time limit came after {steps} steps: {known}{need}"
+        if steps >= self._config.most_steps:
+            return f"the step limit came after {steps} steps: {known}{need}"
+        return ""
+
+
+class _Walk:
+    """The ensembles' state and their chains so far, in whitened coordinates."""
+
+    def __init__(
+        self, config: SamplerConfig, seed: int, log_densities: Callable[[Array], Array], size: int
+    ) -> None:
+        self._walkers = config.walkers or 2 * size + 2
+        moves = [(emcee.moves.DEMove(), 0.6), (emcee.moves.StretchMove(), 0.4)]
+        self._samplers, self._states = [], []
+        for child in np.random.SeedSequence(seed).spawn(config.ensembles):
+            sampler = emcee.EnsembleSampler(self._walkers, size, log_densities, moves=moves, vectorize=True)
+            random = np.random.RandomState(child.generate_state(8))
+            self._samplers.append(sampler)
+            self._states.append(
+                emcee.State(random.standard_normal((self._walkers, size)), random_state=random.get_state())
+            )
+        self._log_densities = log_densities
+        self._size = size
+        self._chain: list[Array] = []
+        self._values: list[Array] = []
+        self._accepted = 0.0
+        self.steps = 0
+        self._saved, self._pieces, self._last_save = 0, 0, time.monotonic()
+
+    def advance(self) -> None:
+        """One step of every ensemble."""
+        for k, sampler in enumerate(self._samplers):
+            before = self._states[k].coords
+            self._states[k] = next(iter(sampler.sample(self._states[k], iterations=1, store=False)))
+            self._accepted += float(np.any(self._states[k].coords != before, axis=1).mean())
+        self._chain.append(np.stack([s.coords for s in self._states]))
+        self._values.append(np.stack([s.log_prob for s in self._states]))
+        self.steps += 1
+
+    def chain(self) -> Array:
+        """Shape (step, ensemble, walker, parameter)."""
+        return np.stack(self._chain)
+
+    def autocorrelation_time(self) -> float:
+        """Longest over ensembles and parameters, in steps; NaN if any is not finite."""
+        if self.steps < 2:
+            return np.nan
+        chain = self.chain()
+        taus = [emcee.autocorr.integrated_time(chain[:, k], quiet=True, tol=0) for k in range(chain.shape[1])]
+        stuck = np.ptp(chain, axis=0).min() == 0
+        return np.nan if stuck or not np.isfinite(taus).all() else float(np.max(taus))
+
+    def worst_rhat(self) -> float:
+        """Largest split R-hat over the parameters, the ensembles as chains, walkers one after another."""
+        chain = self.chain()
+        thin = max(1, chain.shape[0] // 200)
+        rows = chain[::thin].transpose(1, 0, 2, 3).reshape(chain.shape[1], -1, self._size)
+        return float(np.max([split_rhat(rows[:, :, i]) for i in range(self._size)]))
+
+    def acceptance(self) -> float:
+        """Part of the walkers that moved in a step."""
+        return self._accepted / max(self.steps * len(self._samplers), 1)
+
+    def draws(self, tau: float, wanted: int) -> tuple[Array, Array]:
+        """Draws spread evenly over the steps after the burn-in, walkers in turn: as independent as can be."""
+        chain, values = self.chain(), np.stack(self._values)
+        burn = min(int(_BURN_IN_TAUS * tau), chain.shape[0] // 2) if np.isfinite(tau) else chain.shape[0] // 2
+        step = burn + (np.arange(wanted) * (chain.shape[0] - burn)) // wanted
+        walker = (np.arange(wanted) * 7919) % self._walkers
+        return chain[step, :, walker].transpose(1, 0, 2), values[step, :, walker].T
+
+    def save_if_due(self, store: Checkpoint) -> None:
+        """Write what is new, every so often."""
+        if time.monotonic() - self._last_save > _SAVE_EVERY_S:
+            self.save(store)
+
+    def save(self, store: Checkpoint) -> None:
+        """Write the new steps and the random states as one piece."""
+        if self.steps == self._saved:
+            return
+        arrays = {
+            "chain": np.stack(self._chain[self._saved :]),
+            "values": np.stack(self._values[self._saved :]),
+            "accepted": np.array(self._accepted),
+        }
+        for k, state in enumerate(self._states):
+            packed = pack_random_state(state.random_state)
+            arrays |= {f"{name}_{k}": value for name, value in packed.items()}
+        store.write(_STAGE, self._pieces, arrays)
+        self._pieces, self._saved, self._last_save = self._pieces + 1, self.steps, time.monotonic()
+
+    def restore(self, store: Checkpoint) -> None:
+        """Go on where the stored pieces end."""
+        pieces = store.read(_STAGE)
+        if not pieces:
+            return
+        self._chain = list(np.concatenate([p["chain"] for p in pieces]))
+        self._values = list(np.concatenate([p["values"] for p in pieces]))
+        last = pieces[-1]
+        self._accepted = float(last["accepted"])
+        self.steps = self._saved = len(self._chain)
+        self._pieces = len(pieces)
+        for k in range(len(self._states)):
+            packed = {name: last[f"{name}_{k}"] for name in ("random_keys", "random_rest")}
+            self._states[k] = emcee.State(
+                self._chain[-1][k], log_prob=self._values[-1][k], random_state=unpack_random_state(packed)
+            )

@@ -1,0 +1,178 @@
+"""One fit from campaigns to draws: maximum, ensembles, correction, verdict."""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
+from iceopt.fit.correction import LARGEST_K, Corrected, correct
+from iceopt.fit.ensemble import Ensembles
+from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum, find_maximum
+from iceopt.fit.posterior import Posterior
+from iceopt.fit.problem import Problem
+from iceopt.fit.sampler import Run
+from iceopt.fit.standin import StandIn
+from iceopt.light.counts import expected_counts
+
+Array = NDArray[np.float64]
+
+Watch = Callable[[str, float | None], None]
+"""Told what goes on: a line of words, and the part done (0 to 1) if known."""
+
+_PREDICTED_DRAWS = 50
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Expected counts of one campaign's used pairs over the posterior."""
+
+    mean: Array
+    """Shape (pair, bin)."""
+    sd: Array
+    """Shape (pair, bin)."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a fit has found."""
+
+    problem: Problem
+    maximum: Maximum
+    run: Run
+    corrected: Corrected
+    diagnostics: Diagnostics
+    predictions: tuple[Prediction, ...]
+    converged: bool
+    verdict: str
+    duration_s: float
+
+
+def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
+    """Fit, going on with whatever the store holds.
+
+    Parameters
+    ----------
+    problem : Problem
+    store : Checkpoint
+    watch : callable
+
+    Returns
+    -------
+    Outcome
+    """
+    begin = time.monotonic()
+    config = problem.config
+
+    def time_left_s() -> float:
+        return config.sampler.time_limit_s - (time.monotonic() - begin)
+
+    maximum = _maximum(problem, store, watch)
+    sampler = Ensembles(config.sampler, config.seed)
+    target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
+    run = sampler.run(
+        target,
+        maximum.vector,
+        maximum.covariance,
+        store,
+        time_left_s,
+        lambda words: watch(words, None),
+    )
+    corrected = correct(maximum.posterior, run, config.seed, store, time_left_s, watch)
+    diagnostics = diagnose(corrected.draws)
+    complaints = _complaints(maximum, run, corrected, diagnostics)
+    watch("predicting the counts", None)
+    return Outcome(
+        problem=problem,
+        maximum=maximum,
+        run=run,
+        corrected=corrected,
+        diagnostics=diagnostics,
+        predictions=tuple(
+            _predict(problem, maximum.posterior, corrected, k) for k in range(len(problem.parts))
+        ),
+        converged=not complaints,
+        verdict=_verdict(complaints, diagnostics, run),
+        duration_s=time.monotonic() - begin,
+    )
+
+
+def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> Maximum:
+    """Climb, or go on climbing from the last vector that the store holds."""
+    pieces = store.read("maximum")
+    number = len(pieces)
+
+    def keep(words: str, vector: Array) -> None:
+        nonlocal number
+        store.write("maximum", number, {"vector": vector})
+        number += 1
+        watch(words, None)
+
+    if pieces:
+        vector = pieces[-1]["vector"]
+        return find_maximum(problem, problem.posterior_at(vector), keep)
+    watch("first guess: uniform ice", None)
+    return find_maximum(problem, problem.first_guess(), keep)
+
+
+def _complaints(maximum: Maximum, run: Run, corrected: Corrected, diagnostics: Diagnostics) -> list[str]:
+    """All that speaks against these draws; comparisons are such that a NaN speaks against them too."""
+    found = []
+    if not maximum.decrement < LARGEST_DECREMENT:
+        found.append(f"the climb stopped {maximum.decrement / 2:.2g} below the maximum")
+    if not run.converged:
+        found.append(run.stopped_by)
+    if not corrected.complete:
+        found.append(f"the time limit left {corrected.draws.shape[1]} corrected draws a chain")
+    if not (corrected.pareto_k < LARGEST_K):
+        found.append(
+            f"Pareto k is {corrected.pareto_k:.2f} (should be below {LARGEST_K}): the stand-in is too far "
+            "from the posterior"
+        )
+    if not diagnostics.worst_rhat < LARGEST_RHAT:
+        found.append(f"the worst R-hat is {diagnostics.worst_rhat:.3f} (should be below {LARGEST_RHAT})")
+    if not diagnostics.least_ess > LEAST_ESS:
+        found.append(
+            f"the smallest effective sample size is {diagnostics.least_ess:.0f} "
+            f"(should be above {LEAST_ESS:.0f})"
+        )
+    return found
+
+
+def _verdict(complaints: list[str], diagnostics: Diagnostics, run: Run) -> str:
+    if complaints:
+        return "NOT converged, do not use as final: " + "; ".join(complaints)
+    return (
+        f"converged: {run.stopped_by}; worst R-hat {diagnostics.worst_rhat:.3f}, smallest effective sample "
+        f"size {diagnostics.least_ess:.0f}"
+    )
+
+
+def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campaign: int) -> Prediction:
+    """Mean and standard deviation of the expected counts over some of the draws, by Welford's recurrence."""
+    part = problem.parts[campaign]
+    seen = part.observations
+    chains, draws, _ = corrected.draws.shape
+    mean = np.zeros(seen.used.shape)
+    squares = np.zeros(seen.used.shape)
+    count = min(_PREDICTED_DRAWS, chains * draws)
+    for k, i in enumerate(np.linspace(0, chains * draws - 1, count).astype(int), start=1):
+        at = np.unravel_index(i, (chains, draws))
+        amplitude = (
+            corrected.log_brightness[campaign][at][seen.run]
+            + corrected.log_efficiency[campaign][at][seen.module]
+        )
+        counts = expected_counts(
+            part.model.expected(posterior.ice(corrected.draws[at])),
+            amplitude,
+            corrected.offset_ns[campaign][at][seen.module],
+            seen.dark_per_bin,
+            seen.bin_ns,
+        )
+        away = counts - mean
+        mean += away / k
+        squares += away * (counts - mean)
+    return Prediction(mean, np.sqrt(squares / max(count - 1, 1)))
