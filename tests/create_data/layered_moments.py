@@ -15,7 +15,7 @@ from tests.light.routes.block_tridiagonal import Grids, Problem, bins
 from tests.light.routes.uniform_moments import ring_moments
 
 FOLDER = Path(__file__).parents[1] / "data/light"
-FILES = {"low": [1, 2, 3], "high": [5]}
+FILES = {"high": [5], "low": [1, 2, 3]}
 GROUP_INDEX, G, SPREAD_DEG = 1.337, 0.9, 12.0
 EDGES_M = np.arange(1700.0, 1801.0, 10.0)
 SCATTERING_M = np.array([28.0, 20, 13, 8, 5, 11, 24, 42, 50, 35])
@@ -24,7 +24,7 @@ ABSORPTION_M = np.array([125.0, 95, 60, 40, 25, 55, 110, 170, 200, 150])
 PAIRS_M = np.array(
     [(1746, z, rho) for z in (1684, 1722, 1752, 1786, 1830) for rho in (120, 208)]
     + [(1690, z, rho) for z in (1676, 1734, 1786) for rho in (120, 208)]
-    + [(1813, z, rho) for z in (1722, 1766) for rho in (120, 300)]
+    + [(1814, z, rho) for z in (1722, 1766) for rho in (120, 300)]
     + [(1746, 1786, 0), (1726, 1788, 0)],
     float,
 )

@@ -63,9 +63,10 @@ def test_layered_moments():
         f["emission_moments"],
         *(f[k][some] for k in ("emitter_depth_m", "receiver_depth_m", "distance_m")),
     )
-    grids = block_tridiagonal.Grids(step_m=2.0, k_max=1.0, nodes_s=150)
+    grids = block_tridiagonal.Grids(step_m=1.0, k_max=0.9, nodes_s=120, radius_m=420.0)
     h0, h1 = block_tridiagonal.bins(problem, 2, f["bin_edges_ns"], grids)
     late = np.arange(120) > 60
     for got, want in ((h0, f["h0"][order][some]), (h1, f["h1"][order][some])):
         keep = strong(abs(want), f["error_h0"][order][some], 1e-3) & late
-        np.testing.assert_allclose(got[keep], want[keep], rtol=0.01)
+        # Second order in the step: 1.6 % at 2 m through the dust, where le is 5 m; a quarter of it at 1 m.
+        np.testing.assert_allclose(got[keep], want[keep], rtol=0.005)

@@ -42,7 +42,7 @@ def yukawa_charge(order, r):
 def test_isotropic_charge_is_the_sum_over_the_dispersion_relation(order):
     r = np.array([30.0, 120.0])
     edges = np.append(EDGES, [5000.0, 1e4])
-    h0, _ = bins([0, 0], r, edges, [1.0], order, LE, LA, N_GROUP, G)
+    h0, _ = bins([0, 0], r, edges, [1.0], order, LE, LA, N_GROUP, G, k_cut=4, k_width=1)
     np.testing.assert_allclose(h0.sum(1), yukawa_charge(order, r), rtol=1e-5)
 
 
