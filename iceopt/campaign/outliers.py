@@ -33,6 +33,17 @@ def robust_sd(values: NDArray[np.float64]) -> float:
     return _MAD_TO_SD * float(np.median(np.abs(values))) if values.size else 0.0
 
 
+def tail_sd(values: NDArray[np.float64]) -> float:
+    """Standard deviation about zero that allows for tails longer than a Gaussian's; 0 of none.
+
+    The larger one of those that the median and the 90th percentile of the absolute values give; one in ten
+    may be faulty.
+    """
+    if not values.size:
+        return 0.0
+    return max(robust_sd(values), float(np.quantile(np.abs(values), 0.9) / norm.isf(0.05)))
+
+
 def neighbours(depth_m: NDArray[np.float64], known: NDArray[np.bool_]) -> sp.csr_array:
     """Weights of the `NEIGHBOURS` nearest known others in depth, shape (n, n), rows of sum 1.
 

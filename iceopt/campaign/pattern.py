@@ -23,6 +23,9 @@ _ITERATIONS = 12
 _TAIL = 3.0
 """Degrees of freedom of the Student t distribution of the scatter: far outliers count next to nothing."""
 
+_LEAST_FREEDOM = 0.05
+"""Floor of the share of residual degrees of freedom, for campaigns with hardly more pairs than unknowns."""
+
 _MOST_SLICES = 100
 
 
@@ -91,7 +94,7 @@ def light_terms(campaign: Campaign, seen: Seen) -> Terms:
     )
     return Terms(
         sp.hstack([one_hot, plain, path, _ends(seen, edges_m)]).tocsr(),
-        block_diag(np.eye(runs), 1e-6 * np.eye(plain.shape[1]), *_smoothness(edges_m.size - 1)),
+        block_diag(np.eye(runs), 1e-6 * np.eye(plain.shape[1]), *_smoothness(edges_m.size - 1, ends_sd=1.0)),
         runs,
         seen.module,
         len(campaign.modules.name),
@@ -101,7 +104,8 @@ def light_terms(campaign: Campaign, seen: Seen) -> Terms:
 def delay_terms(campaign: Campaign, seen: Seen) -> Terms:
     """Terms of the delay over a straight flight; runs have none, as their flash is the zero of time.
 
-    In a scattering medium the delay grows as the square of the distance, hence path x distance.
+    In a scattering medium the delay grows as the square of the distance, hence path x distance; it is won on
+    the way and hardly at the ends.
     """
     edges_m = _slice_edges(campaign)
     distance = (seen.distance_m / np.median(seen.distance_m))[:, None]
@@ -110,7 +114,7 @@ def delay_terms(campaign: Campaign, seen: Seen) -> Terms:
     path = _path_in_slices(seen, edges_m).multiply(distance / np.median(seen.distance_m))
     return Terms(
         sp.hstack([plain, path, _ends(seen, edges_m)]).tocsr(),
-        block_diag(1e-6 * np.eye(plain.shape[1]), *_smoothness(edges_m.size - 1)),
+        block_diag(1e-6 * np.eye(plain.shape[1]), *_smoothness(edges_m.size - 1, ends_sd=0.1)),
         0,
         seen.module,
         len(campaign.modules.name),
@@ -152,17 +156,23 @@ def fit_pattern(
         mixed = (by_module @ wa).toarray()
         right_module = by_module @ (weight * y)
         reduced = (a.T @ wa).toarray() + terms.prior - mixed.T @ (mixed / own[:, None])
-        unknown = np.linalg.solve(reduced, a.T @ (weight * y) - mixed.T @ (right_module / own))
-        module_term = (right_module - mixed @ unknown) / own
+        covariance = np.linalg.inv(reduced)
+        slope = -mixed / own[:, None]
+        unknown = covariance @ (a.T @ (weight * y) + slope.T @ right_module)
+        module_term = right_module / own + slope @ unknown
         pull = (y - a @ unknown - module_term[module]) / s
-        scale = max(robust_sd(pull), 1e-3)
+        # what the priors do not take is fitted: residuals are smaller than errors by that
+        fitted = unknown.size - np.sum(covariance * terms.prior)
+        fitted += own.size - np.sum(1 / own + ((slope @ covariance) * slope).sum(axis=1)) / module_prior_sd**2
+        freedom = max(1 - fitted / y.size, _LEAST_FREEDOM)
+        scale = max(robust_sd(pull), 1e-3) / np.sqrt(freedom)
         weight = (_TAIL + 1) / (_TAIL + (pull / scale) ** 2) / (s * scale) ** 2
     return Pattern(
         common=terms.columns[:, terms.runs :] @ unknown[terms.runs :],
         run=unknown[: terms.runs],
         module=module_term,
-        covariance=np.linalg.inv(reduced),
-        module_slope=-mixed / own[:, None],
+        covariance=covariance,
+        module_slope=slope,
         module_variance=1 / own,
     )
 
@@ -176,11 +186,11 @@ def _slice_edges(campaign: Campaign) -> NDArray[np.float64]:
     return np.linspace(depth_m.min() - 1e-3, depth_m.max() + 1e-3, slices + 1)
 
 
-def _smoothness(slices: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Prior precisions of path and ends: neighbouring slices differ by order 1, all of them by a few."""
+def _smoothness(slices: int, ends_sd: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Prior precisions of path and ends: neighbouring slices differ by order 1 and by `ends_sd`."""
     difference = np.diff(np.eye(slices), axis=0)
     rough = difference.T @ difference
-    return rough + 1e-3 * np.eye(slices), rough + 0.1 * np.eye(slices)
+    return rough + 1e-3 * np.eye(slices), rough / ends_sd**2 + 0.1 * np.eye(slices)
 
 
 def _path_in_slices(seen: Seen, edges_m: NDArray[np.float64]) -> sp.csr_array:

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from iceopt.campaign.brightness import LightPattern
 from iceopt.campaign.model import Campaign, Finding
-from iceopt.campaign.outliers import critical_deviation, neighbours, robust_sd, usual
+from iceopt.campaign.outliers import critical_deviation, neighbours, tail_sd, usual
 from iceopt.campaign.pattern import delay_terms, fit_pattern
 from iceopt.campaign.seen import Seen
 
@@ -75,23 +75,52 @@ def mistimed_modules(
     known &= np.sqrt(pattern.module_variance) < _KNOWN_SD
     offset_ns = unit_ns * pattern.module
     around = neighbours(campaign.modules.position_m[:, 2], known)
-    change_ns = offset_ns - usual(offset_ns, around)
-    judged = known & ~np.isnan(change_ns)
+    reference_ns = usual(offset_ns, around)
+    judged = known & ~np.isnan(reference_ns)
+
     open_ns = unit_ns * pattern.module_sd(sp.eye_array(modules) - around)
+    deviation = (offset_ns - reference_ns) / np.hypot(open_ns, settings.timing_spread_ns)
     # what the pattern leaves open rests on its priors; how much of it the ice really takes is measured
-    scale = robust_sd((change_ns / np.hypot(open_ns, settings.timing_spread_ns))[judged])
+    scale = tail_sd(deviation[judged])
     scale = scale if judged.sum() >= _ENOUGH_TO_SCALE else max(scale, 1.0)
-    sd_ns = np.hypot(scale * open_ns, settings.timing_spread_ns * max(scale, 1.0))
-    z = critical_deviation(2 * modules)
-    allowed_ns = np.maximum(z * sd_ns, LEAST_BINS * settings.bin_ns)
-    wrong = judged & (np.abs(change_ns) > allowed_ns)
+    sd_ns = np.hypot(scale * open_ns, max(scale, 1.0) * settings.timing_spread_ns)
+    allowed_ns = np.maximum(critical_deviation(2 * modules) * sd_ns, LEAST_BINS * settings.bin_ns)
+
+    common_ns = unit_ns * pattern.common
+    change_ns = _agreed_offset(
+        delay_ns - common_ns - reference_ns[seen.module],
+        seen.flight_ns + common_ns,
+        seen.module,
+        use & judged[seen.module],
+    )
+    wrong = {i: change for i, change in change_ns.items() if abs(change) > allowed_ns[i]}
     return {
-        int(i): Finding(
+        i: Finding(
             "module",
             campaign.modules.name[i],
             "mistimed",
-            f"sees light {abs(change_ns[i]):.0f} ns {'later' if change_ns[i] > 0 else 'earlier'} than the "
-            f"modules around it; healthy ones stay within {allowed_ns[i]:.0f} ns",
+            f"sees light {abs(change):.0f} ns {'later' if change > 0 else 'earlier'} than the modules "
+            f"around it; healthy ones stay within {allowed_ns[i]:.0f} ns",
         )
-        for i in np.flatnonzero(wrong)
+        for i, change in wrong.items()
     }
+
+
+def _agreed_offset(
+    offset_ns: NDArray[np.float64],
+    time_ns: NDArray[np.float64],
+    module: NDArray[np.int64],
+    use: NDArray[np.bool_],
+) -> dict[int, float]:
+    """Offset on which the earlier and the later half of each module's pairs agree: the smaller one, or 0.
+
+    A clock shifts all pairs alike, while the ice shifts those more whose light comes later.
+    """
+    agreed = {}
+    for i in np.unique(module[use]):
+        own = np.flatnonzero(use & (module == i))
+        own = own[np.argsort(time_ns[own], kind="stable")]
+        half = (own.size + 1) // 2
+        early, late = np.median(offset_ns[own[:half]]), np.median(offset_ns[own[-half:]])
+        agreed[int(i)] = float(min(early, late, key=abs)) if early * late > 0 else 0.0
+    return agreed
