@@ -8,6 +8,10 @@ import typer
 from iceopt import __version__
 from iceopt.commands.check import check
 from iceopt.commands.convert import convert
+from iceopt.commands.export import export
+from iceopt.commands.fit import fit
+from iceopt.commands.plot import plot
+from iceopt.commands.show import show
 from iceopt.commands.simulate import simulate
 from iceopt.errors import IceoptError
 from iceopt.threads import VARIABLE, set_threads
@@ -42,6 +46,10 @@ def _common(
 # One line a command, in the order of the work.
 app.command()(check)
 app.command()(convert)
+app.command()(fit)
+app.command()(show)
+app.command()(plot)
+app.command()(export)
 app.command()(simulate)
 
 

@@ -160,6 +160,23 @@ class FitConfig(_Section):
     prior: PriorConfig = PriorConfig()
     sampler: SamplerConfig = SamplerConfig()
 
+    def with_options(self, seed: int | None = None, **sampler: object) -> "FitConfig":
+        """Return these settings with the command line's in their place; None leaves a setting alone.
+
+        Raises
+        ------
+        InputError
+            If a value is not fit.
+        """
+        content = self.model_dump()
+        content["sampler"] |= {key: value for key, value in sampler.items() if value is not None}
+        if seed is not None:
+            content["seed"] = seed
+        try:
+            return FitConfig.model_validate(content)
+        except ValidationError as error:
+            raise InputError(_sentence(error)) from error
+
 
 def read_config(path: str | Path | None) -> FitConfig:
     """Read a fit's configuration; without a file, the defaults.

@@ -24,6 +24,8 @@ _STAGE = "ensembles"
 _SAVE_EVERY_S = 20.0
 _LEAST_STEPS = 100
 _BURN_IN_TAUS = 3.0
+_KEEP_EVERY = 10
+"""Steps between those that are kept: neighbouring steps are nearly the same."""
 
 
 class Ensembles:
@@ -53,7 +55,9 @@ class Ensembles:
         walk.restore(store)
         next_look = max(_LEAST_STEPS, walk.steps)
         while True:
-            if walk.steps >= next_look or walk.steps >= self._config.most_steps or time_left_s() <= 0:
+            if walk.steps >= min(next_look, self._config.most_steps) or (
+                walk.steps > 0 and time_left_s() <= 0
+            ):
                 tau = walk.autocorrelation_time()
                 rhat = walk.worst_rhat()
                 watch(f"ensembles: step {walk.steps}, tau {tau:.0f}, R-hat {rhat:.3f}")
@@ -111,31 +115,34 @@ class _Walk:
         self._chain: list[Array] = []
         self._values: list[Array] = []
         self._accepted = 0.0
-        self.steps = 0
         self._saved, self._pieces, self._last_save = 0, 0, time.monotonic()
 
     def advance(self) -> None:
-        """One step of every ensemble."""
+        """Move every ensemble on by `_KEEP_EVERY` steps and keep where it is then."""
         for k, sampler in enumerate(self._samplers):
-            before = self._states[k].coords
-            self._states[k] = next(iter(sampler.sample(self._states[k], iterations=1, store=False)))
-            self._accepted += float(np.any(self._states[k].coords != before, axis=1).mean())
+            before = self._states[k].coords.copy()
+            for state in sampler.sample(self._states[k], iterations=_KEEP_EVERY, store=False):
+                self._accepted += float(np.any(state.coords != before, axis=1).mean()) / _KEEP_EVERY
+                before = state.coords.copy()
+            self._states[k] = state
         self._chain.append(np.stack([s.coords for s in self._states]))
         self._values.append(np.stack([s.log_prob for s in self._states]))
-        self.steps += 1
+
+    @property
+    def steps(self) -> int:
+        """Steps of each ensemble so far."""
+        return _KEEP_EVERY * len(self._chain)
 
     def chain(self) -> Array:
-        """Shape (step, ensemble, walker, parameter)."""
+        """Shape (kept step, ensemble, walker, parameter)."""
         return np.stack(self._chain)
 
     def autocorrelation_time(self) -> float:
         """Longest over ensembles and parameters, in steps; NaN if any is not finite."""
-        if self.steps < 2:
-            return np.nan
         chain = self.chain()
         taus = [emcee.autocorr.integrated_time(chain[:, k], quiet=True, tol=0) for k in range(chain.shape[1])]
         stuck = np.ptp(chain, axis=0).min() == 0
-        return np.nan if stuck or not np.isfinite(taus).all() else float(np.max(taus))
+        return np.nan if stuck or not np.isfinite(taus).all() else _KEEP_EVERY * float(np.max(taus))
 
     def worst_rhat(self) -> float:
         """Largest split R-hat over the parameters, the ensembles as chains, walkers one after another."""
@@ -146,13 +153,14 @@ class _Walk:
 
     def acceptance(self) -> float:
         """Part of the walkers that moved in a step."""
-        return self._accepted / max(self.steps * len(self._samplers), 1)
+        return self._accepted / max(len(self._chain) * len(self._samplers), 1)
 
     def draws(self, tau: float, wanted: int) -> tuple[Array, Array]:
         """Draws spread evenly over the steps after the burn-in, walkers in turn: as independent as can be."""
         chain, values = self.chain(), np.stack(self._values)
-        burn = min(int(_BURN_IN_TAUS * tau), chain.shape[0] // 2) if np.isfinite(tau) else chain.shape[0] // 2
-        step = burn + (np.arange(wanted) * (chain.shape[0] - burn)) // wanted
+        kept = chain.shape[0]
+        burn = min(int(_BURN_IN_TAUS * tau / _KEEP_EVERY), kept // 2) if np.isfinite(tau) else kept // 2
+        step = burn + (np.arange(wanted) * (kept - burn)) // wanted
         walker = (np.arange(wanted) * 7919) % self._walkers
         return chain[step, :, walker].transpose(1, 0, 2), values[step, :, walker].T
 
@@ -163,7 +171,7 @@ class _Walk:
 
     def save(self, store: Checkpoint) -> None:
         """Write the new steps and the random states as one piece."""
-        if self.steps == self._saved:
+        if len(self._chain) == self._saved:
             return
         arrays = {
             "chain": np.stack(self._chain[self._saved :]),
@@ -174,7 +182,7 @@ class _Walk:
             packed = pack_random_state(state.random_state)
             arrays |= {f"{name}_{k}": value for name, value in packed.items()}
         store.write(_STAGE, self._pieces, arrays)
-        self._pieces, self._saved, self._last_save = self._pieces + 1, self.steps, time.monotonic()
+        self._pieces, self._saved, self._last_save = self._pieces + 1, len(self._chain), time.monotonic()
 
     def restore(self, store: Checkpoint) -> None:
         """Go on where the stored pieces end."""
@@ -185,7 +193,7 @@ class _Walk:
         self._values = list(np.concatenate([p["values"] for p in pieces]))
         last = pieces[-1]
         self._accepted = float(last["accepted"])
-        self.steps = self._saved = len(self._chain)
+        self._saved = len(self._chain)
         self._pieces = len(pieces)
         for k in range(len(self._states)):
             packed = {name: last[f"{name}_{k}"] for name in ("random_keys", "random_rest")}

@@ -1,0 +1,115 @@
+"""Read a result file, no more of it than is asked for."""
+
+import json
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from iceopt.errors import InputError
+from iceopt.result.schema import NAME, UNITS, VERSION
+
+Array = NDArray[np.float64]
+
+
+class Result:
+    """An open result file; use it in a `with` statement.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Raises
+    ------
+    InputError
+        If the file is not a result that this version can read.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        try:
+            self._file = h5py.File(self.path)
+        except FileNotFoundError as error:
+            raise InputError(f"{path}: there is no such file") from error
+        except OSError as error:
+            raise InputError(f"{path}: is not a whole HDF5 file ({error})") from error
+        attributes = self._file.attrs
+        if _text(attributes.get("schema", "")) != NAME:
+            self._file.close()
+            raise InputError(
+                f"{path}: is not a result of `iceopt fit`; its attribute 'schema' is not {NAME!r}"
+            )
+        found = int(attributes["schema_version"])
+        if found != VERSION:
+            self._file.close()
+            raise InputError(
+                f"{path}: was written in version {found} of the result schema; this iceopt reads version "
+                f"{VERSION}: use the iceopt that wrote it, or fit again"
+            )
+
+    def __enter__(self) -> "Result":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    @property
+    def converged(self) -> bool:
+        """Whether the fit converged."""
+        return bool(self._file.attrs["converged"])
+
+    @property
+    def verdict(self) -> str:
+        """Convergence in words; to be shown wherever numbers are."""
+        return _text(self._file.attrs["verdict"])
+
+    def attribute(self, name: str) -> Any:
+        """One provenance attribute: text or a number; JSON attributes are parsed."""
+        value = self._file.attrs[name]
+        if name in ("input_sha256", "configuration", "versions"):
+            return json.loads(_text(value))
+        return _text(value) if isinstance(value, str | bytes) else value.item()
+
+    def names(self, group: str) -> list[str]:
+        """Variables of a group."""
+        return [n for n, v in self._file[group].items() if isinstance(v, h5py.Dataset)]
+
+    def shape(self, group: str, name: str) -> tuple[int, ...]:
+        """Shape of a variable, without reading it."""
+        return tuple(self._file[group][name].shape)
+
+    def values(self, group: str, name: str, rows: slice | int = slice(None)) -> NDArray[Any]:
+        """A variable, or some rows of its first dimension."""
+        dataset = self._file[group][name]
+        if h5py.check_string_dtype(dataset.dtype):
+            return np.array(dataset.asstr()[rows], dtype=object)
+        return np.asarray(dataset[rows])
+
+    def units(self, name: str) -> str:
+        """Units of a variable."""
+        return UNITS.get(name, "1")
+
+    def draws(self, name: str) -> Array:
+        """Draws of a posterior variable, chains joined: shape (draw, ...)."""
+        values = self.values("posterior", name)
+        return values.reshape(-1, *values.shape[2:])
+
+    def quantiles(self, name: str, at: ArrayLike) -> Array:
+        """Quantiles of a posterior variable over chains and draws, shape (quantile, ...)."""
+        return np.quantile(self.draws(name), at, axis=0)
+
+
+def _text(value: Any) -> str:
+    return value.decode() if isinstance(value, bytes) else str(value)
