@@ -20,8 +20,8 @@ LE, LA, G, INDEX, STOP_NS = 25.0, 100.0, 0.9, 1.337, 3000.0
 DISTANCE_M = 120.0
 
 
-def ours(photons: int, device: str) -> tuple[float, float, float, int]:
-    """Fluence at a distance on the emitter's level, its error, seconds and collisions."""
+def ours(photons: int, device: str) -> tuple[float, float, float, float, int]:
+    """Fluence at a distance on the emitter's level, its error, seconds, seconds of all cores, collisions."""
     import numpy as np
 
     from iceopt.ice.layers import Ice
@@ -30,6 +30,7 @@ def ours(photons: int, device: str) -> tuple[float, float, float, int]:
     from iceopt.light.tracking.receivers import Receivers
 
     receivers = Receivers.grid([0.0], [0.0, DISTANCE_M, 207.846, 240.0], np.arange(-240.0, 241.0, 8.0))
+    begun = time.process_time()
     f = fluence(
         Ice([-1, 1], [LE], [LA]),
         [0.0],
@@ -42,8 +43,9 @@ def ours(photons: int, device: str) -> tuple[float, float, float, int]:
         seed=1,
         device=device,
     )
+    busy = time.process_time() - begun
     i = np.flatnonzero((receivers.distance_m == DISTANCE_M) & (receivers.depth_m == 0))[0]
-    return f.charge[i], f.charge_error[i], f.seconds, f.collisions
+    return f.charge[i], f.charge_error[i], f.seconds, busy, f.collisions
 
 
 def theirs(photons: int, voxel_m: int) -> tuple[str, float, float]:
@@ -105,16 +107,16 @@ def main() -> None:
     given = parser.parse_args()
     threads = set_threads(given.threads)
     ours(64, "cpu")  # compile
-    value, error, seconds, collisions = ours(given.photons, "cpu")
+    value, error, seconds, busy, collisions = ours(given.photons, "cpu")
     rate = collisions / seconds
     print(f"iceopt, {threads} threads: {given.photons} photons, {collisions:.4g} collisions")
-    print(f"  {seconds:.2f} s, {rate:.3g} collisions/s, {rate / threads:.3g} per core")
+    print(f"  {seconds:.2f} s, {rate:.3g} collisions/s, {collisions / busy:.3g} per second of a core at work")
     print(f"  fluence at {DISTANCE_M:g} m: {value:.4g} +- {error:.1g} /m2")
     from iceopt.light.tracking.fluence import gpu_available
 
     if gpu_available():
         ours(6400, "gpu")
-        value, error, gpu_seconds, collisions = ours(given.gpu_photons, "gpu")
+        value, error, gpu_seconds, _, collisions = ours(given.gpu_photons, "gpu")
         print(f"iceopt on the GPU: {given.gpu_photons} photons, {gpu_seconds:.2f} s")
         print(f"  {collisions / gpu_seconds:.3g} collisions/s; fluence {value:.4g} +- {error:.1g} /m2")
     try:
