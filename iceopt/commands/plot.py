@@ -14,7 +14,7 @@ def plot(
     only: Annotated[list[str] | None, typer.Option(help="Draw only this figure; may be repeated.")] = None,
 ) -> None:
     """Draw a result's figures as PDF and PNG."""
-    from iceopt.figures.gallery import FIGURES, save
+    from iceopt.figures.gallery import FIGURES, draw, save
     from iceopt.result.read import Result
 
     wanted = only or list(FIGURES)
@@ -24,7 +24,7 @@ def plot(
     with Result(result) as content:
         output.mkdir(parents=True, exist_ok=True)
         for name in wanted:
-            for path in save(FIGURES[name](content), output / name):
+            for path in save(draw(name, content), output / name):
                 typer.echo(str(path))
         if not content.converged:
             typer.echo(f"{result}: {content.verdict}", err=True)

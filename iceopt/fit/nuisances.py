@@ -121,7 +121,7 @@ class NuisanceSystem:
         border[self.run, self.module, 1] = at
         over_runs = self._brightness_precision.copy()
         np.fill_diagonal(over_runs, over_runs.diagonal() + np.bincount(self.run, aa, self.runs))
-        return Factor(block, border, over_runs, self._logdet_prior)
+        return Factor(block, border, np.asarray(over_runs, dtype=np.float64), self._logdet_prior)
 
 
 @dataclass(frozen=True)

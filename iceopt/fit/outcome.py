@@ -34,6 +34,8 @@ class Prediction:
     """Shape (pair, bin)."""
     sd: Array
     """Shape (pair, bin)."""
+    charge_error: Array
+    """Shape (pair,): relative standard deviation of the charge by the light model's errors."""
 
 
 @dataclass(frozen=True)
@@ -175,4 +177,8 @@ def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campa
         away = counts - mean
         mean += away / k
         squares += away * (counts - mean)
-    return Prediction(mean, np.sqrt(squares / max(count - 1, 1)))
+    middle = corrected.draws.mean(axis=(0, 1))
+    error = posterior.terms[campaign].likelihood.charge_error(
+        part.model.expected(posterior.ice(middle)), posterior.errors(middle)
+    )
+    return Prediction(mean, np.sqrt(squares / max(count - 1, 1)), error)

@@ -6,6 +6,7 @@ knows nothing of the emitters' pattern, and its charges are wrong by 30-150 % in
 """
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numba import njit, prange
@@ -55,7 +56,8 @@ class ClosedForm:
         fractions = self._fractions(ice)
 
         def pull_back(gradient: Array) -> tuple[Array, Array]:
-            by_scattering, by_absorption = _pull_back(*self._arguments(fractions, ice), gradient)
+            arguments = (*self._arguments(fractions, ice), gradient)
+            by_scattering, by_absorption = _pull_back(*arguments)
             return (
                 -(fractions.T @ by_scattering) / ice.scattering_length_m,
                 -(fractions.T @ by_absorption) / ice.absorption_length_m,
@@ -70,7 +72,7 @@ class ClosedForm:
     def _fractions(self, ice: Ice) -> Array:
         return path_fractions(self.scene.emitter_depth_m, self.scene.receiver_depth_m, ice)
 
-    def _arguments(self, fractions: Array, ice: Ice) -> tuple:
+    def _arguments(self, fractions: Array, ice: Ice) -> tuple[Any, ...]:
         scene = self.scene
         return (
             fractions @ (1.0 / ice.scattering_length_m),

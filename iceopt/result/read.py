@@ -1,13 +1,14 @@
 """Read a result file, no more of it than is asked for."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import h5py
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from iceopt.errors import InputError
 from iceopt.result.schema import NAME, UNITS, VERSION
@@ -42,7 +43,7 @@ class Result:
             raise InputError(
                 f"{path}: is not a result of `iceopt fit`; its attribute 'schema' is not {NAME!r}"
             )
-        found = int(attributes["schema_version"])
+        found = _number(attributes.get("schema_version", -1))
         if found != VERSION:
             self._file.close()
             raise InputError(
@@ -68,7 +69,7 @@ class Result:
     @property
     def converged(self) -> bool:
         """Whether the fit converged."""
-        return bool(self._file.attrs["converged"])
+        return bool(_number(self._file.attrs["converged"]))
 
     @property
     def verdict(self) -> str:
@@ -80,7 +81,7 @@ class Result:
         value = self._file.attrs[name]
         if name in ("input_sha256", "configuration", "versions"):
             return json.loads(_text(value))
-        return _text(value) if isinstance(value, str | bytes) else value.item()
+        return _text(value) if isinstance(value, str | bytes) else _number(value)
 
     def names(self, group: str) -> list[str]:
         """Variables of a group."""
@@ -106,10 +107,15 @@ class Result:
         values = self.values("posterior", name)
         return values.reshape(-1, *values.shape[2:])
 
-    def quantiles(self, name: str, at: ArrayLike) -> Array:
+    def quantiles(self, name: str, at: Sequence[float]) -> Array:
         """Quantiles of a posterior variable over chains and draws, shape (quantile, ...)."""
-        return np.quantile(self.draws(name), at, axis=0)
+        return np.quantile(self.draws(name), np.array(at), axis=0)
 
 
 def _text(value: Any) -> str:
     return value.decode() if isinstance(value, bytes) else str(value)
+
+
+def _number(value: Any) -> Any:
+    """A numeric attribute: netCDF stores it as an array of one."""
+    return np.asarray(value).ravel()[0].item()

@@ -39,6 +39,7 @@ DESCRIPTIONS = {
     "used": "1 where the bin entered the fit",
     "counts_mean": "posterior mean of the expected counts, the light model's error left out",
     "counts_sd": "posterior standard deviation of the expected counts",
+    "charge_error": "relative standard deviation of a pair's charge by all errors of the light model",
     "ln_pair_error": "ln of the relative error of the light model in a pair's charge at 100 m",
     "pair_error_growth": "power of the distance with which the pair error grows",
     "ln_profile_error": "ln of the relative error of the light model in a pair's time profile",

@@ -149,6 +149,7 @@ def _predictive(outcome: Outcome) -> Variables:
     return {
         "counts_mean": (("pair", "bin"), prediction.mean.astype(np.float32)),
         "counts_sd": (("pair", "bin"), prediction.sd.astype(np.float32)),
+        "charge_error": (("pair",), prediction.charge_error),
     }
 
 
