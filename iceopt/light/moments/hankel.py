@@ -74,19 +74,19 @@ def axis_rule(
     speed: float,
     density: float = 1.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give wavenumbers, shape (k,), and weights, shape (distance, k), for |dz| within `offset_m`."""
+    """Give wavenumbers, shape (k,), and weights, shape (distance, k), for |dz| within `offset_m`.
+
+    Panels resolve exp(-k |dz|) of the farthest pair up to the wavenumber of a free wave, then grow.
+    """
     nearest, farthest = offset_m
-    exponent = decay(frequency, speed)
     wave = 1.2 * frequency / speed
-    last = np.hypot(wave, 18.0 / nearest + exponent.real)
-    # One panel a decay of the farthest pair, growing geometrically once G is smooth on that scale.
-    edges = [0.0]
-    step = 6.0 / farthest
+    last = np.hypot(wave, 16.0 / nearest + decay(frequency, speed).real)
+    step = 8.0 / (farthest * density)
+    panels = int(np.ceil(wave / step)) + 1
+    edges = list(step * np.arange(panels + 1))
     while edges[-1] < last:
-        k = edges[-1]
-        turn = abs(k - wave) < 2 * step
-        edges.append(k + step * (1.0 if turn or k < wave else max(1.0, 0.5 * (k - wave) / step)) / density)
-    x, w = np.polynomial.legendre.leggauss(6)
+        edges.append(min(last, wave + 3.5 * (edges[-1] - wave)))
+    x, w = np.polynomial.legendre.leggauss(8)
     low, high = np.array(edges[:-1])[:, None], np.array(edges[1:])[:, None]
     k = (0.5 * (low + high) + 0.5 * (high - low) * x).ravel()
     weight = (0.5 * (high - low) * w).ravel()

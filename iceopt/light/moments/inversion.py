@@ -36,8 +36,8 @@ class LaplaceNodes:
     def _angles(self) -> NDArray[np.float64]:
         angles = (2 * np.arange(self.terms) + 1) * np.pi / (2 * self.terms)
         frequency = self.scale / np.tan(angles / 2)
-        # Beyond this the filter is below 1e-9.
-        return angles[frequency < 2.13 * self.bandwidth]
+        # Beyond this the filter is below 1e-5.
+        return angles[frequency < 1.85 * self.bandwidth]
 
     @property
     def frequency(self) -> NDArray[np.float64]:

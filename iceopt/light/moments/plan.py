@@ -17,7 +17,7 @@ from iceopt.light.moments.lanes import LANES
 MERGE_M = 0.005
 """Depths and distances closer than this are taken as equal: less than any survey resolves."""
 RING_RATIO = 2.3
-AXIS_RATIO = 2.6
+AXIS_RATIO = 4.0
 DELAY_STEP_NS = 50.0
 
 
@@ -79,8 +79,8 @@ def laplace_nodes(nearest_m: float) -> LaplaceNodes:
     """Choose the Laguerre scale and the bandwidth for light that has gone at least this far."""
     return LaplaceNodes(
         scale=float(np.clip(1.7 / nearest_m, 0.01, 0.03)),
-        terms=64,
-        bandwidth=float(np.clip(12.0 / nearest_m, 0.05, 0.2)),
+        terms=48,
+        bandwidth=float(np.clip(8.0 / nearest_m, 0.05, 0.12)),
     )
 
 
