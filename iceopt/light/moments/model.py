@@ -10,6 +10,7 @@ from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments import adjoint, sweep
+from iceopt.light.moments.error import order_error
 from iceopt.light.moments.harmonics import Couplings, couplings
 from iceopt.light.moments.plan import PairClass, Plan, make_plan
 
@@ -97,6 +98,11 @@ class LayeredMoments:
             return self._pull_back(ice, cotangent)
 
         return expected, pull_back
+
+    def model_error(self, ice: Ice) -> NDArray[np.float64]:
+        """The order's own relative error, from the order two below (order 1: from order 3)."""
+        other = LayeredMoments(self.scene, self.order - 2 if self.order > 2 else self.order + 2)
+        return order_error(self.expected(ice), other.expected(ice), self.scene)
 
     def _pull_back(
         self, ice: Ice, cotangent: NDArray[np.float64]
