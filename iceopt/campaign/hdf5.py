@@ -10,11 +10,13 @@ Layout::
 """
 
 import io
+from collections.abc import Iterable
 from typing import Any
 
 import h5py
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from iceopt.campaign.model import Campaign
 from iceopt.campaign.settings import SECTIONS, settings_to_sections
@@ -55,9 +57,10 @@ def tables_from_hdf5(content: bytes, where: str) -> tuple[dict[str, Any], dict[s
 
 
 def _attributes(group: h5py.Group) -> dict[str, Any]:
-    return {
+    values = {
         key: value.item() if isinstance(value, np.generic) else value for key, value in group.attrs.items()
     }
+    return {key: value.decode() if isinstance(value, bytes) else value for key, value in values.items()}
 
 
 def _frame(group: h5py.Group, where: str) -> pl.DataFrame:
@@ -85,17 +88,20 @@ def campaign_to_hdf5(campaign: Campaign, frames: dict[str, pl.DataFrame]) -> byt
     with h5py.File(buffer, "w", libver="latest") as file:
         file.attrs.update(content=CONTENT, layout=LAYOUT)
         for section, content in settings_to_sections(campaign.settings).items():
-            file.create_group(section).attrs.update(content)
+            group = file.create_group(section)
+            for key, value in content.items():
+                group.attrs[key] = _fixed_text([value])[0] if isinstance(value, str) else value
         for name, frame in frames.items():
             group = file.create_group(name)
             for column in frame.iter_columns():
-                data = column.to_numpy()
-                if column.dtype == pl.String:
-                    encoded = [cell.encode() for cell in column]
-                    data = np.array(
-                        encoded, dtype=h5py.string_dtype("utf-8", max(map(len, encoded), default=1))
-                    )
+                data = _fixed_text(column) if column.dtype == pl.String else column.to_numpy()
                 group.create_dataset(
                     column.name, data=data, compression="gzip", shuffle=True, fletcher32=True
                 )
     return buffer.getvalue()
+
+
+def _fixed_text(texts: Iterable[str]) -> NDArray[np.bytes_]:
+    """UTF-8 of fixed length: HDF5 keeps text of variable length where no checksum covers it."""
+    encoded = [text.encode() for text in texts]
+    return np.array(encoded, dtype=h5py.string_dtype("utf-8", max([1, *map(len, encoded)])))

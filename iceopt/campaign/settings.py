@@ -19,14 +19,17 @@ Number = Annotated[float, Field(allow_inf_nan=False)]
 Spread = Annotated[float, Field(allow_inf_nan=False, ge=0, le=5)]
 
 
+Text = Annotated[str, Field(pattern=r"^[^\x00]*$")]
+
+
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 class _Campaign(_Section):
-    site: Annotated[str, Field(min_length=1)]
-    season: Annotated[str, Field(min_length=1)]
-    note: str = ""
+    site: Annotated[Text, Field(min_length=1)]
+    season: Annotated[Text, Field(min_length=1)]
+    note: Text = ""
 
 
 class _Optics(_Section):
@@ -159,6 +162,7 @@ def _toml_value(value: str | float) -> str:
 _EXPECTED = {
     "string_type": "text in quotes",
     "string_too_short": "some text",
+    "string_pattern_mismatch": "text without NUL characters",
     "float_type": "a number",
     "finite_number": "a finite number",
     "model_type": "a table of keys",
@@ -167,8 +171,8 @@ _BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 
 
 def _sentence(error: ValidationError) -> str:
-    """One sentence from the first of pydantic's errors."""
-    first = error.errors()[0]
+    """One sentence from the first of pydantic's errors; an unknown key tells more than the one it is not."""
+    first = min(error.errors(), key=lambda entry: entry["type"] != "extra_forbidden")
     kind, section, *key = first["type"], *(str(part) for part in first["loc"])
     name = f"[{section}]" + "".join(f" {part}" for part in key)
     if kind == "missing":

@@ -4,6 +4,7 @@ import csv
 import gzip
 import hashlib
 import io
+import re
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -106,9 +107,13 @@ def _unzipped(content: bytes, where: str) -> bytes:
 
 def _table_from_csv(content: bytes, where: str) -> Table:
     text = decoded(content, where).rstrip("\r\n")
-    if "\0" in text:
-        row = text.count("\n", 0, text.index("\0")) + 1
-        raise InputError(f"{where}, row {row}: holds a NUL byte; expected plain text")
+    stray = re.search("\0|\r(?!\n)", text)
+    if stray:
+        row, what = (
+            text.count("\n", 0, stray.start()) + 1,
+            "NUL byte" if stray[0] == "\0" else "carriage return",
+        )
+        raise InputError(f"{where}, row {row}: holds a stray {what}; expected plain lines of text")
     if not text:
         raise InputError(f"{where}: is empty; expected a header and at least one row")
     try:

@@ -110,10 +110,12 @@ def write_campaign_hdf5(campaign: Campaign, path: str | Path) -> None:
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(content)
-        os.replace(partial, path)
+        try:
+            partial.write_bytes(content)
+            os.replace(partial, path)
+        finally:
+            partial.unlink(missing_ok=True)
     except OSError as error:
-        partial.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
 
 
