@@ -120,7 +120,7 @@ class LayeredMoments:
             adjoint.pull_back(*self._arguments(ice, cut, group), bars, rate_bar)
             rate_gradient += rate_bar.sum(axis=0)
         # Every loss rate is linear in 1 / le and 1 / la, so its logarithmic derivative is minus that part.
-        zero = np.zeros(1, dtype=complex)
+        zero = np.zeros(1, dtype=np.complex128)
         no_absorption = Ice(ice.edges_m, ice.scattering_length_m, np.full(ice.layers, 1e300))
         scattering_part = self.rates(no_absorption, zero)[0].real
         absorption_part = self.rates(ice, zero)[0].real - scattering_part

@@ -12,7 +12,7 @@ emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter,
 """
 
 import numpy as np
-from numba import prange, njit
+from numba import njit, prange
 
 from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
 from iceopt.light.moments.slabs import (
@@ -60,7 +60,7 @@ THIN_START = 0.25
 
 @jit
 def pattern_vector(work, moments, out, oo, n_even, n):
-    """Set out to K^-1 (M_E^-1 vertical)^T moments: the jump of u at a source, the weight of tau at a receiver."""
+    """Set out to K^-1 (M_E^-1 vertical)^T moments: jump of u at a source, weight of tau at a receiver."""
     _, _, stiff, _, _, to_odd = work[:6]
     for i in range(n):
         base = (oo + i) * ENTRY
