@@ -134,7 +134,7 @@ class LayeredMoments:
     def _arguments(self, ice: Ice, cut: Column, group: PairClass) -> tuple:
         return (
             coupling_arrays(self._couplings),
-            self.rates(ice, 1j * group.frequency),
+            self.rates(ice, np.asarray(1j * group.frequency, dtype=np.complex128)),
             group.wavenumbers,
             group.weights,
             group.start,
