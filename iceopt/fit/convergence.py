@@ -49,7 +49,7 @@ def diagnose(draws: Array) -> Diagnostics:
     columns = [draws[:, :, i] for i in range(draws.shape[2])]
     return Diagnostics(
         np.array([split_rhat(c) for c in columns]),
-        np.array([effective_size(_normal_ranks(_split(c))) for c in columns]),
+        np.array([_bulk_size(c) for c in columns]),
         np.array([_tail_size(c) for c in columns]),
     )
 
@@ -72,19 +72,25 @@ def effective_size(halves: Array) -> float:
     Geyer, Statist. Sci. 7, 473 (1992); the combination of chains as in Vehtari et al. (2021), eq. 10.
     """
     chains, draws = halves.shape
-    if draws < 4 or not _moves(halves):
+    if draws < 4 or not np.isfinite(halves).all() or np.ptp(halves) == 0:
         return np.nan
     covariance = np.array([_autocovariance(h) for h in halves])
     within = covariance[:, 0].mean() * draws / (draws - 1.0)
     total = within * (draws - 1.0) / draws
     if chains > 1:
         total += halves.mean(axis=1).var(ddof=1)
-    correlation = 1.0 - (within - covariance.mean(axis=0) * draws / (draws - 1.0)) / total
+    correlation = 1.0 - (within - covariance.mean(axis=0)) / total
     correlation[0] = 1.0
     pairs = correlation[: draws - draws % 2].reshape(-1, 2).sum(axis=1)
     positive = int(np.argmax(pairs <= 0)) if (pairs <= 0).any() else pairs.size
     time = -1.0 + 2.0 * np.minimum.accumulate(pairs[:positive]).sum()
+    if positive < pairs.size:
+        time += max(correlation[2 * positive], 0.0)
     return chains * draws / max(time, 1.0 / np.log10(chains * draws))
+
+
+def _bulk_size(draws: Array) -> float:
+    return effective_size(_normal_ranks(_split(draws))) if _moves(draws) else np.nan
 
 
 def _tail_size(draws: Array) -> float:

@@ -165,7 +165,7 @@ class Likelihood:
         return np.sqrt(np.exp(2.0 * error_sizes[2]) + self._floor**2), pair_size
 
     def charge_error(self, signal: Array, error_sizes: Array) -> Array:
-        """Relative standard deviation of each pair's charge by all errors of the light model, shape (pair,)."""
+        """Relative standard deviation of each pair's charge by all errors of the model, shape (pair,)."""
         light = self.light(signal)
         size, pair_size = self.sizes(error_sizes)
         steps = np.log(np.maximum(self.correlation, 1e-300))
@@ -173,12 +173,6 @@ class Likelihood:
         together = np.exp(-np.abs(place[:, :, None] - place[:, None, :]))
         part = light * size / np.maximum(light.sum(axis=1, keepdims=True), 1e-300)
         return np.sqrt(pair_size**2 + np.einsum("pg,pgh,ph->p", part, together, part))
-
-    @property
-    def typical_own_error(self) -> float:
-        """Median of the light model's own relative error over the used groups."""
-        filled = np.arange(self._floor.shape[1]) < self.observations.groups[:, None]
-        return float(np.median(self._floor[filled]))
 
     def charge_precision(self, error_sizes: Array, charge_error: Array) -> Array:
         """Second derivative of minus the log density of the pairs' charge errors, shape (pair,)."""

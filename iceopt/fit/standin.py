@@ -1,25 +1,28 @@
-"""A cheap stand-in for the posterior: its likelihood expanded to second order, its prior exact.
+"""A cheap stand-in for the posterior: its likelihood expanded around the maximum, its prior exact.
 
 An ensemble needs hundreds of thousands of evaluations, each of which would cost a light model. It walks on
-the stand-in instead, and its draws are corrected by the full posterior (`iceopt.fit.correction`).
-
-The expansion is in the parameters themselves but for the size of the profile's error, whose likelihood knows
-only its sum with the light model's own error, in squares: there it is in the log of that sum's root.
+the stand-in instead, and its draws are corrected by the full posterior (`iceopt.fit.correction`). The
+expansion is of second order; along the sizes of the light model's errors, where that is poor (an error far
+below the light model's own does not matter), what it misses is measured and added.
 """
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
+from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
 
 Array = NDArray[np.float64]
 
 _DIFFERENCE = 1e-3
+_NODES = np.array([-4.0, -3.0, -2.0, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0, 3.0, 4.0])
+"""Standard deviations from the maximum at which the expansion is compared with the likelihood."""
 
 
 class StandIn:
-    """Log density of a posterior with a quadratic likelihood around its maximum.
+    """Log density of a posterior with an expanded likelihood.
 
     Parameters
     ----------
@@ -30,6 +33,7 @@ class StandIn:
 
     def __init__(self, maximum: Maximum) -> None:
         self._posterior, self._centre = maximum.posterior, maximum.vector
+        self._low, self._high = np.array(self._posterior.bounds).T
         size = maximum.vector.size
         prior_curvature = np.empty((size, size))
         for i in range(size):
@@ -38,15 +42,11 @@ class StandIn:
             behind, ahead = (self._posterior.log_prior(self._centre + s * step)[1] for s in (-1, 1))
             prior_curvature[i] = (behind - ahead) / (2.0 * _DIFFERENCE)
         curvature = np.linalg.inv(maximum.covariance) - 0.5 * (prior_curvature + prior_curvature.T)
-        # At the maximum the likelihood's gradient is minus the prior's.
-        slope = -self._posterior.log_prior(self._centre)[1]
-        self._own_error = float(np.mean([t.likelihood.typical_own_error for t in self._posterior.terms]))
-        self._rate = float(1.0 / (1.0 + (self._own_error / np.exp(self._centre[-1])) ** 2))
-        curvature[-1, -1] += slope[-1] * 2.0 * (1.0 - self._rate)
         values, vectors = scipy.linalg.eigh(curvature)
         self._curvature = (vectors * np.maximum(values, 0.0)) @ vectors.T
-        self._slope = slope
-        self._low, self._high = np.array(self._posterior.bounds).T
+        # At the maximum the likelihood's gradient is minus the prior's.
+        self._slope = -self._posterior.log_prior(self._centre)[1]
+        self._missed = {i: self._measure(i, maximum.covariance) for i in range(size - len(ERROR_NAMES), size)}
 
     def log_densities(self, vectors: Array) -> Array:
         """Log densities of vectors, shape (many,), up to a constant; minus infinity outside the bounds."""
@@ -54,13 +54,22 @@ class StandIn:
         values = np.full(len(vectors), -np.inf)
         if inside.any():
             kept = vectors[inside]
-            away = kept - self._centre
-            total = self._log_total(kept[:, -1]) - self._log_total(self._centre[-1])
-            away[:, -1] = total / self._rate
-            quadratic = np.einsum("ki,ij,kj->k", away, self._curvature, away)
-            values[inside] = self._posterior.log_priors(kept) + away @ self._slope - 0.5 * quadratic
+            values[inside] = self._posterior.log_priors(kept) + self._expanded(kept)
+            for i, missed in self._missed.items():
+                place = np.clip(kept[:, i], missed.x[0], missed.x[-1])
+                values[inside] += missed(place)
         return values
 
-    def _log_total(self, log_profile_error: Array) -> Array:
-        """Logarithm of the profile's error together with the light model's own."""
-        return 0.5 * np.logaddexp(2.0 * log_profile_error, 2.0 * np.log(max(self._own_error, 1e-300)))
+    def _expanded(self, vectors: Array) -> Array:
+        """Second-order expansion of the log likelihood, 0 at the maximum."""
+        away = vectors - self._centre
+        return away @ self._slope - 0.5 * np.einsum("ki,ij,kj->k", away, self._curvature, away)
+
+    def _measure(self, i: int, covariance: Array) -> PchipInterpolator:
+        """What the expansion misses along a parameter, the others following it as they are correlated."""
+        along = covariance[:, i] / np.sqrt(covariance[i, i])
+        places = np.clip(self._centre + _NODES[:, None] * along, self._low, self._high)
+        likelihood = np.array([self._posterior.evaluate(p).log_likelihood for p in places])
+        missed = likelihood - likelihood[_NODES == 0.0] - self._expanded(places)
+        own, first = np.unique(places[:, i], return_index=True)
+        return PchipInterpolator(own, missed[first])
