@@ -32,7 +32,7 @@ def set_threads(requested: int | None = None) -> int:
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
     text = os.environ.get(VARIABLE, str(cores)) if requested is None else str(requested)
-    if not text.isdigit() or int(text) < 1:
+    if not text.isdecimal() or int(text) < 1:
         raise InputError(f"the number of threads is {text!r}; expected a whole number of at least 1")
     threads = int(text)
     for name in _BLAS:
