@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments import adjoint, sweep
+from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.error import order_error
 from iceopt.light.moments.harmonics import Couplings, couplings
 from iceopt.light.moments.plan import PairClass, Plan, make_plan
@@ -53,9 +53,15 @@ class LayeredMoments:
         With an emission that shines in all azimuths.
     order : int
         1 to 9; 1 is diffusion with its time derivative.
+
+    Raises
+    ------
+    DomainError
+        If the order is not offered, or the scene is not sound (`require_sound`).
     """
 
     def __init__(self, scene: Scene, order: int) -> None:
+        require_sound(scene)
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
@@ -64,8 +70,6 @@ class LayeredMoments:
         self._pattern = pattern_moments(scene, self._couplings)
         self._scale = scene.photons * scene.effective_area_m2
         path = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
-        if (path == 0).any():
-            raise DomainError(f"pair {int((path == 0).argmax())}: emitter and receiver are in one place")
         self._arrived = scene.bin_edges_ns[None, 1:] > (path / scene.speed_m_per_ns)[:, None]
 
     def rates(self, ice: Ice, laplace: NDArray[np.complex128]) -> NDArray[np.complex128]:
