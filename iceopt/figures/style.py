@@ -45,7 +45,7 @@ def titled(figure: Figure, result: Result, what: str) -> Figure:
     """Give a figure its title, and a warning in it if the fit has not converged."""
     title = f"{result.attribute('site')} {result.attribute('season')}: {what}"
     if not result.converged:
-        title += "\n" + "\n".join(textwrap.wrap(result.verdict, 95)[:2])
+        title += "\n" + textwrap.fill(result.verdict, 95, max_lines=3, placeholder=" ...")
     figure.suptitle(title, fontsize=9, color="black" if result.converged else WARM)
     return figure
 
