@@ -1,5 +1,6 @@
 """`iceopt show`: a result on the terminal."""
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,11 +23,8 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
 
 def summary(result: "Result") -> list[str]:
     """Lines of at most `WIDTH` characters that sum up a result."""
-    import textwrap
-
     import numpy as np
 
-    wrapped = textwrap.wrap(result.verdict, WIDTH)
     pair, growth, profile = (
         float(np.median(result.draws(n))) for n in ("ln_pair_error", "pair_error_growth", "ln_profile_error")
     )
@@ -35,14 +33,16 @@ def summary(result: "Result") -> list[str]:
     runs = result.values("constant_data", "run_state")
     weak = [f"{s}: {np.sum(runs == s)}" for s in sorted(set(runs)) if s != "ok"]
     model, own = result.attribute("light_model"), result.attribute("light_model_error")
-    return [
+    paragraphs = [
         f"{result.attribute('site')} {result.attribute('season')}, {result.attribute('wavelength_nm'):g} nm",
-        *wrapped,
-        *textwrap.wrap(f"Light model: {model}; its own error is put at {100 * own:.2g} %.", WIDTH),
-        f"Fitted errors of the light model: {100 * np.exp(pair):.2g} % of a pair's charge at 100 m "
-        f"(x distance^{growth:.1f}),",
-        f"and {100 * np.exp(profile):.2g} % of its time profile besides its own.",
+        result.verdict,
+        f"Light model: {model}; its own error is put at {100 * own:.2g} %.",
+        f"Fitted errors of the light model: {100 * np.exp(pair):.2g} % of a pair's charge at 100 m (x "
+        f"distance^{growth:.1f}), and {100 * np.exp(profile):.2g} % of its time profile besides its own.",
         f"Modules left out: {', '.join(left_out) or 'none'}. Runs left out: {', '.join(weak) or 'none'}.",
+    ]
+    return [
+        *(line for paragraph in paragraphs for line in textwrap.wrap(paragraph, WIDTH)),
         "",
         *_profile(result),
         "",
@@ -57,12 +57,13 @@ def _profile(result: "Result") -> list[str]:
     at = [0.16, 0.5, 0.84]
     scattering, absorption = (result.quantiles(n, at) for n in ("scattering_length", "absorption_length"))
     top, bottom = (result.values("constant_data", n) for n in ("layer_top", "layer_bottom"))
-    bar = 34
+    bar = 32
     scale = bar / max(scattering[2].max(), 1e-9)
+    longest = f"{scattering[2].max():.1f} m"
+    columns = f"{'median':>6}  {'68 %':13s}"
     lines = [
-        "    depth (m)        scattering length (m)  absorption length (m)",
-        f"                     median  68 %           median  68 %            0 m{'':{bar - 10}}"
-        f"{scattering[2].max():5.1f} m",
+        f"    {'depth (m)':15s}{'scattering length (m)':23s}absorption length (m)",
+        f"{'':19s}{columns}  {columns}  0 m{longest:>{bar - 2}s}",
     ]
     for i in range(top.size):
         low, middle, high = np.round(scattering[:, i] * scale).astype(int)
@@ -78,9 +79,9 @@ def _profile(result: "Result") -> list[str]:
 def _provenance(result: "Result") -> list[str]:
     versions = result.attribute("versions")
     chains, draws = result.shape("posterior", "ln_pair_error")
-    return [
+    return textwrap.wrap(
         f"Schema {result.attribute('schema_version')}, iceopt {versions['iceopt']}, seed "
         f"{result.attribute('seed')}, {chains} chains of {draws} draws, started "
-        f"{result.attribute('started_at')},",
-        f"took {result.attribute('duration_s'):.0f} s.",
-    ]
+        f"{result.attribute('started_at')}, took {result.attribute('duration_s'):.0f} s.",
+        WIDTH,
+    )

@@ -1,0 +1,110 @@
+"""Whole small fits of counts drawn from the fit's own light model."""
+
+import numpy as np
+import pytest
+
+from iceopt.fit.curvature import information
+from iceopt.fit.maximum import find_maximum
+from iceopt.fit.standin import StandIn
+from iceopt.ice.layers import Ice
+from tests.fitting import EDGES_M, TRUE_ABSORPTION_M, TRUE_SCATTERING_M, fitted, small_problem
+
+
+def test_fit_converges_and_says_so():
+    outcome, _ = fitted()
+    assert outcome.converged, outcome.verdict
+    assert outcome.verdict.startswith("converged: ")
+    assert outcome.diagnostics.worst_rhat < 1.01
+
+
+def test_truth_is_within_its_intervals():
+    outcome, truth = fitted()
+    draws = outcome.corrected.draws.reshape(-1, outcome.corrected.draws.shape[2])
+    true = np.log(np.r_[TRUE_SCATTERING_M, TRUE_ABSORPTION_M])
+    pull = (true - draws[:, :6].mean(axis=0)) / draws[:, :6].std(axis=0)
+    # Six pulls: beyond 3 in one of 60 fits by chance.
+    assert np.abs(pull).max() < 3.0
+    assert draws[:, :6].std(axis=0).max() < 0.2
+    seen = outcome.problem.parts[0].observations
+    for drawn, value in (
+        (outcome.corrected.offset_ns[0], truth.time_offset_ns[seen.modules]),
+        (outcome.corrected.log_efficiency[0], np.log(truth.efficiency[seen.modules])),
+    ):
+        flat = drawn.reshape(-1, value.size)
+        pulls = (value - flat.mean(axis=0)) / flat.std(axis=0)
+        assert 0.5 < np.sqrt(np.mean(pulls**2)) < 1.6
+
+
+def test_clock_offsets_are_told_by_the_rising_edges():
+    outcome, truth = fitted()
+    seen = outcome.problem.parts[0].observations
+    offset = outcome.corrected.offset_ns[0].reshape(-1, seen.modules.size)
+    assert offset.std(axis=0).mean() < 0.7 * outcome.problem.parts[0].prior.offset_sd_ns
+    assert np.corrcoef(offset.mean(axis=0), truth.time_offset_ns[seen.modules])[0, 1] > 0.6
+
+
+def test_prediction_describes_the_counts():
+    outcome, _ = fitted()
+    seen = outcome.problem.parts[0].observations
+    counts = outcome.problem.parts[0].campaign.counts[seen.pair]
+    expected = outcome.predictions[0].mean
+    total = np.sum(counts * seen.used) / np.sum(expected * seen.used)
+    assert total == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.slow
+def test_start_does_not_matter():
+    problem, _ = small_problem()
+    ends = []
+    for scattering, absorption in ((10.0, 40.0), (45.0, 200.0)):
+        ice = Ice(EDGES_M, [scattering] * 3, [absorption] * 3)
+        posterior = problem.posterior(ice)
+        vector = posterior.vector(ice, ln_pair_error=np.log(0.3), ln_profile_error=np.log(0.3))
+        ends.append(find_maximum(problem, (posterior, vector), lambda words, at: None).vector)
+    np.testing.assert_allclose(ends[0], ends[1], atol=0.02)
+
+
+def test_log_density_gradient_matches_differences():
+    outcome, _ = fitted()
+    posterior, vector = outcome.maximum.posterior, outcome.maximum.vector + 0.01
+    _, gradient = posterior.log_density_gradient(vector)
+    for i in range(vector.size):
+        step = np.zeros(vector.size)
+        step[i] = 1e-4
+        slope = (posterior.log_density(vector + step) - posterior.log_density(vector - step)) / 2e-4
+        assert gradient[i] == pytest.approx(slope, rel=1e-3, abs=0.05)
+
+
+def test_information_is_near_the_hessian_at_the_maximum():
+    outcome, _ = fitted()
+    posterior, vector = outcome.maximum.posterior, outcome.maximum.vector
+    rows = []
+    for i in range(vector.size):
+        step = np.zeros(vector.size)
+        step[i] = 1e-3
+        ahead, behind = (posterior.log_density_gradient(vector + s * step)[1] for s in (1, -1))
+        rows.append((behind - ahead) / 2e-3)
+    hessian = 0.5 * (np.array(rows) + np.array(rows).T)
+    scale = np.sqrt(np.outer(hessian.diagonal(), hessian.diagonal()))
+    # Gauss-Newton leaves out what the residuals add: small where the model describes the counts.
+    np.testing.assert_allclose((information(posterior, vector) - hessian) / scale, 0.0, atol=0.1)
+
+
+def test_stand_in_is_near_the_posterior():
+    outcome, _ = fitted()
+    maximum = outcome.maximum
+    stand_in = StandIn(maximum)
+    root = np.linalg.cholesky(maximum.covariance)
+    rng = np.random.default_rng(2)
+    vectors = maximum.vector + rng.standard_normal((40, maximum.vector.size)) @ root.T
+    vectors = np.array([v for v in vectors if maximum.posterior.inside(v)])
+    difference = maximum.posterior.log_densities(vectors) - stand_in.log_densities(vectors)
+    assert np.std(difference) < 1.0
+
+
+def test_evaluation_does_not_depend_on_what_came_before():
+    outcome, _ = fitted()
+    posterior, vector = outcome.maximum.posterior, outcome.maximum.vector
+    first = posterior.log_density(vector + 0.005)
+    posterior.log_density(vector - 0.02)
+    assert posterior.log_density(vector + 0.005) == first

@@ -1,0 +1,84 @@
+"""A small fit that several tests share: counts drawn from the light model that fits them."""
+
+import functools
+import tempfile
+from dataclasses import fields, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.model import Campaign, Verdicts
+from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.config import FitConfig
+from iceopt.fit.outcome import Outcome, fit
+from iceopt.fit.problem import Light, Problem
+from iceopt.ice.layers import Ice
+from iceopt.light.closed_form import ClosedForm
+from iceopt.light.model import Scene
+from iceopt.light.scene import scene_of
+from tests.synthetic import Truth, draw_campaign
+
+EDGES_M = (1490.0, 1530.0, 1570.0, 1620.0)
+TRUE_SCATTERING_M = (14.0, 9.0, 12.0)
+TRUE_ABSORPTION_M = (100.0, 70.0, 120.0)
+
+
+class ExactClosedForm(ClosedForm):
+    """Closed form that claims no error of its own: right where the counts were drawn from it."""
+
+    def model_error(self, ice: Ice) -> NDArray[np.float64]:
+        return np.zeros_like(super().model_error(ice))
+
+
+def exact(config: FitConfig, scene: Scene) -> Light:
+    """The light model that the counts of `small_problem` were drawn from plays every part."""
+    return Light(*[ExactClosedForm(scene)] * len(fields(Light)))
+
+
+def small_config(**sampler: object) -> FitConfig:
+    """Three layers, few draws."""
+    chosen = {"ensembles": 2, "draws": 700, "time_limit_s": 300.0} | sampler
+    return FitConfig.model_validate(
+        {
+            "layers": {"edges_m": EDGES_M},
+            "error": {"profile": {"median": 0.01, "spread": 1.0}, "pair": {"median": 0.01, "spread": 1.0}},
+            "sampler": chosen,
+        }
+    )
+
+
+def small_problem(config: FitConfig | None = None) -> tuple[Problem, Truth]:
+    """Problem on a drawn campaign, every bin after the flash usable but those of near pairs."""
+    campaign, truth = draw_campaign(line_spacing_m=110.0, modules_per_line=7, photons_per_pulse=2e10)
+    campaign = _redrawn(campaign, truth)
+    scene = scene_of(campaign)
+    far = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m) > 60.0
+    usable = far[:, None] & (campaign.bin_edges_ns[:-1] >= 0)
+    ok = ("ok",)
+    verdicts = Verdicts((), ok * len(campaign.modules.name), ok * len(campaign.flashes.run), usable)
+    return Problem([(campaign, verdicts)], config or small_config(), exact), truth
+
+
+def _redrawn(campaign: Campaign, truth: Truth) -> Campaign:
+    """The campaign with counts of `ClosedForm` in their place; clock offsets by moving the bins' edges."""
+    scene, ice = scene_of(campaign), Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M)
+    expected = np.empty(campaign.counts.shape)
+    for module in np.unique(campaign.pair_module):
+        mine = campaign.pair_module == module
+        edges = scene.bin_edges_ns - truth.time_offset_ns[module]
+        expected[mine] = ClosedForm(replace(scene, bin_edges_ns=edges)).expected(ice)[mine]
+    expected *= (truth.brightness[campaign.pair_run] * truth.efficiency[campaign.pair_module])[:, None]
+    settings = campaign.settings
+    dark = campaign.flashes.pulses[campaign.pair_run] * settings.dark_rate_hz * 1e-9 * settings.bin_ns
+    counts = np.random.default_rng(11).poisson(expected + dark[:, None]).astype(np.int32)
+    return replace(campaign, counts=counts)
+
+
+@functools.cache
+def fitted() -> tuple[Outcome, Truth]:
+    """The small problem, fitted."""
+    problem, truth = small_problem()
+    with tempfile.TemporaryDirectory() as folder:
+        store = Checkpoint(Path(folder) / "checkpoint", {}, resume=False)
+        return fit(problem, store, lambda words, part: None), truth
