@@ -1,0 +1,192 @@
+"""True layers given, does the layered model give tracked photons? Charges and bins, by distance and order.
+
+Two trackings: our own (tests/data/tracked_fluence; three ices, ring emitters, endless at both ends) and an
+independent one (../shared/reference; isotropic emitters), which loses photons beyond its first and last layer
+edge; our ice goes on there, so its pairs within 80 m of those edges are left out. Receivers have an
+acceptance slope of 0.6. Where a figure says so, the trackings' own noise is taken off in quadrature.
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from iceopt.ice.layers import Ice
+from iceopt.light.moments.model import LayeredMoments
+from tests.light.moments.scenes import RING, make_scene
+
+OWN = Path(__file__).parents[2] / "data/tracked_fluence"
+REFERENCE = Path(__file__).parents[4] / "shared/reference"
+SLOPE = 0.6
+KEPT_DEPTHS = slice(1, None, 3)
+"""Those whose bins the excerpts hold."""
+
+
+class Truth:
+    """Tracked charges of all emitters at every third depth, their noise, and the pairs' geometry."""
+
+    def __init__(self, name: str) -> None:
+        settings, data = json.loads((OWN / f"{name}.json").read_text()), np.load(OWN / f"{name}.npz")
+        self.ice = Ice(*(settings[k] for k in ("edges_m", "scattering_length_m", "absorption_length_m")))
+        emitter = np.array(settings["emitter_depth_m"])
+        receiver = np.array(settings["receiver_depth_m"])[KEPT_DEPTHS]
+        charge = (data["charge"] - SLOPE * data["moment"])[:, :, KEPT_DEPTHS]
+        noise = data["relerr"][:, :, KEPT_DEPTHS]
+        dz = receiver - emitter[:, None, None]
+        rho = np.array(settings["distance_m"])[:, None]
+        r = np.hypot(dz, rho)
+        # Beyond 0.1 the batches do not tell their own error, and ln(model / truth) is biased.
+        use = (abs(dz) <= 240) & (noise > 0) & (noise < 0.1) & (r > 0)
+        i, d, k = np.nonzero(use)
+        self.r, self.rho, self.noise, self.charge = r[use], rho[d, 0], noise[use], charge[use]
+        self.scene = make_scene(emitter[i], receiver[k], self.rho, emission=RING, slope=SLOPE)
+        self.place = (i, d, k)
+        self.data = data
+
+    def log_ratio(self, order: int) -> np.ndarray:
+        return np.log(np.maximum(self.counts(order).sum(axis=1), 1e-300) / self.charge)
+
+    def counts(self, order: int) -> np.ndarray:
+        return LayeredMoments(self.scene, order).expected(self.ice)
+
+    def bins(self, order: int) -> tuple[np.ndarray, np.ndarray]:
+        """ln(model / truth) of the bins above 10 % of their pair's peak, and the truth's noise."""
+        i, d, k = self.place
+        held = np.isin(i, self.data["bins_emitter"])
+        held &= np.isin(d, self.data["bins_distance"])
+        row = (
+            np.searchsorted(self.data["bins_emitter"], i[held]),
+            np.searchsorted(self.data["bins_distance"], d[held]),
+            k[held],
+        )
+        truth = (self.data["fluence"] - SLOPE * self.data["moment_z"])[row]
+        strong = truth > 0.1 * truth.max(axis=1, keepdims=True)
+        model = np.maximum(self.counts(order)[held], 1e-30)
+        # A bin holds its share of the photons that make the charge's error.
+        noise = self.noise[held, None] * np.sqrt(self.charge[held, None] / np.maximum(truth, 1e-30))
+        strong &= noise < 0.05
+        return np.log(model[strong] / truth[strong]), noise[strong]
+
+
+def excess(log_ratio: np.ndarray, noise: np.ndarray) -> float:
+    """Rms beyond the truth's own noise."""
+    return float(np.sqrt(max((log_ratio**2).mean() - (noise**2).mean(), 0.0)))
+
+
+def rows_of(truth: Truth, order: int, choices: dict) -> dict:
+    """Rms, rms beyond noise, and median of ln(model / truth) of groups of pairs; printed for the report."""
+    log_ratio, rows = truth.log_ratio(order), {}
+    for name, use in choices.items():
+        x, noise = log_ratio[use], truth.noise[use]
+        rows[name] = (float(np.sqrt((x**2).mean())), excess(x, noise), float(np.median(x)))
+        print(f"order {order} {name}: {use.sum()} pairs, rms {rows[name][0]:.4f}, beyond noise "
+              f"{rows[name][1]:.4f}, median {rows[name][2]:+.4f}")  # fmt: skip
+    return rows
+
+
+def across(truth: Truth, far: float = 300.0) -> dict:
+    return {f"{d:.0f} m": (truth.rho == d) & (truth.r <= far) for d in (120.0, 207.846, 240.0)}
+
+
+def missed(*values, reason):
+    return pytest.param(*values, marks=pytest.mark.xfail(strict=True, reason=reason))
+
+
+ROUGH_3 = missed(
+    "rough", 0.03, reason="raw rms 0.031, 0.035, 0.041 at 120, 208, 240 m; order 5 is 0.012 to 0.017"
+)
+
+
+@pytest.mark.parametrize(("name", "most"), [("mild", 0.03), ROUGH_3, ("green", 0.06)])
+def test_charges_of_order_3_across_lines(name, most):
+    truth = Truth(name)
+    for rms, _, _ in rows_of(truth, 3, across(truth)).values():
+        assert rms < most
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "most"), [("mild", 0.015), ("rough", 0.025), ("green", 0.03)])
+def test_charges_of_order_5_across_lines(name, most):
+    truth = Truth(name)
+    for _, beyond, _ in rows_of(truth, 5, across(truth)).values():
+        assert beyond < most
+
+
+ROUGH_MEDIAN = missed("rough", reason="median 0.008 at 240 m; 0.0005 and 0.005 at 120 and 208 m")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["mild", "green", ROUGH_MEDIAN])
+def test_medians_of_order_5_across_lines(name):
+    truth = Truth(name)
+    choices = across(truth)
+    for key, (_, _, median) in rows_of(truth, 5, choices).items():
+        noise = truth.noise[choices[key]]
+        # A median of normal noise scatters by 1.25 / sqrt(n) of it.
+        assert abs(median) < 0.005 + 1.25 * np.sqrt((noise**2).mean() / noise.size)
+
+
+ROUGH_OWN = missed("rough", reason="rms 0.09 at 40 to 80 m, 0.03 from there to 130 m")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["mild", "green", ROUGH_OWN])
+def test_charges_of_order_5_on_the_emitters_line(name):
+    truth = Truth(name)
+    own = {"own line": (truth.rho == 0) & (truth.r > 40) & (truth.r < 130)}
+    assert rows_of(truth, 5, own)["own line"][1] < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["mild", "rough", "green"])
+def test_bins_of_order_5(name):
+    log_ratio, noise = Truth(name).bins(5)
+    beyond = excess(log_ratio, noise)
+    print(f"{log_ratio.size} bins: rms {np.sqrt((log_ratio**2).mean()):.4f}, beyond noise {beyond:.4f}")
+    assert beyond < 0.03
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="the cut-off in k leaks 1e-11 of the near field: rms 0.2 (rough), charges below 0 (mild, green)",
+)
+@pytest.mark.parametrize(("name", "most"), [("mild", 0.03), ("rough", 0.03), ("green", 0.06)])
+def test_charges_of_order_3_at_300_m(name, most):
+    truth = Truth(name)
+    assert rows_of(truth, 3, {"300 m": truth.rho == 300})["300 m"][1] < most
+
+
+@pytest.mark.skipif(not REFERENCE.exists(), reason="the shared tracked reference is absent")
+@pytest.mark.parametrize(("order", "most"), [(3, 0.03), pytest.param(5, 0.015, marks=pytest.mark.slow)])
+def test_isotropic_reference(order, most):
+    settings = json.loads((REFERENCE / "skarv_layers_isotropic.json").read_text())
+    data = np.load(REFERENCE / "skarv_layers_isotropic.npz")
+    ice = Ice(*(settings[k] for k in ("edges_m", "scattering_length_m", "absorption_length_m")))
+    emitter, receiver = (np.array(settings[f"{k}_depth_m"]) for k in ("emitter", "receiver"))
+    inside = [(z > ice.edges_m[0] + 80) & (z < ice.edges_m[-1] - 80) for z in (emitter, receiver)]
+    i = np.flatnonzero(inside[0])[::8]
+    k = np.flatnonzero(inside[1])[::3]
+    i, d, k = (a.ravel() for a in np.meshgrid(i, np.arange(4), k, indexing="ij"))
+    rho, dz = np.array(settings["rho_m"])[d], receiver[k] - emitter[i]
+    charge = (data["fluence"][i, d, k] - SLOPE * data["moment_z"][i, d, k]).sum(axis=-1)
+    noise, r = data["relerr"][i, d, k], np.hypot(rho, dz)
+    use = (abs(dz) < 240) & (r < 300) & (rho > 0) & (charge > 0)
+    # Where few photons scored, batches understate its error: the rms then grows with it, the median does not.
+    use &= noise < 0.01
+    i, k, rho, charge, noise = (a[use] for a in (i, k, rho, charge, noise))
+    scene = make_scene(
+        emitter[i],
+        receiver[k],
+        rho,
+        slope=SLOPE,
+        anisotropy=settings["g"],
+        group_index=0.299792458 / settings["v_m_per_ns"],
+    )
+    x = np.log(LayeredMoments(scene, order).expected(ice).sum(axis=1) / charge)
+    for distance in np.unique(rho):
+        at = rho == distance
+        print(f"order {order}, {distance:.0f} m: {at.sum()} pairs, rms {np.sqrt((x[at] ** 2).mean()):.4f}, "
+              f"beyond noise {excess(x[at], noise[at]):.4f}, median {np.median(x[at]):+.4f}")  # fmt: skip
+        assert excess(x[at], noise[at]) < most
+        assert abs(np.median(x[at])) < 0.005 + 3 * noise[at].mean() / np.sqrt(at.sum())
