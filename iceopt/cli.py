@@ -11,6 +11,7 @@ from iceopt.commands.convert import convert
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
 from iceopt.commands.plot import plot
+from iceopt.commands.predict import predict
 from iceopt.commands.show import show
 from iceopt.commands.simulate import simulate
 from iceopt.errors import IceoptError
@@ -50,6 +51,7 @@ app.command()(fit)
 app.command()(show)
 app.command()(plot)
 app.command()(export)
+app.command()(predict)
 app.command()(simulate)
 
 

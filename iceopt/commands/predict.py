@@ -1,0 +1,73 @@
+"""`iceopt predict`: expected counts of a campaign for a given ice."""
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from iceopt.errors import InputError
+
+if TYPE_CHECKING:
+    from iceopt.ice.layers import Ice
+
+
+def predict(
+    ice: Annotated[Path, typer.Argument(help="Layer table (CSV) or result file (HDF5).")],
+    campaign: Annotated[Path, typer.Argument(help="Campaign folder, or an HDF5 file of its tables.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="HDF5 file to write.")],
+    order: Annotated[int, typer.Option(min=1, max=9, help="Order of the layered light model.")] = 5,
+) -> None:
+    """Write the expected counts of every pair: brightness and efficiency 1, no offsets, no dark counts."""
+    if not output.parent.is_dir():
+        raise InputError(f"{output}: the folder {output.parent} does not exist; make it first")
+
+    import h5py
+
+    from iceopt.campaign.read import read_campaign
+    from iceopt.commands.progress import progress
+    from iceopt.light.moments.model import LayeredMoments
+    from iceopt.light.scene import scene_of
+
+    content, layers = read_campaign(campaign), _ice(ice)
+    with progress(f"order {order}: expected counts") as advance:
+        model = LayeredMoments(scene_of(content), order)
+        expected = model.expected(layers)
+        advance(1.0)
+    part = output.with_name(output.name + ".partial")
+    try:
+        with h5py.File(part, "w") as file:
+            names = h5py.string_dtype()
+            file.create_dataset("run", data=[content.flashes.run[i] for i in content.pair_run], dtype=names)
+            file.create_dataset(
+                "module", data=[content.modules.name[i] for i in content.pair_module], dtype=names
+            )
+            file["t_start_ns"] = content.bin_edges_ns[:-1]
+            file["t_start_ns"].attrs["units"] = "ns"
+            file.create_dataset("expected", data=expected, compression="gzip", shuffle=True)
+            file["expected"].attrs["units"] = "photoelectrons"
+            file.attrs["light_model"] = model.name
+        os.replace(part, output)
+    finally:
+        part.unlink(missing_ok=True)
+    typer.echo(f"{output}: expected counts of {len(expected)} pairs by {model.name}")
+
+
+def _ice(path: Path) -> "Ice":
+    """Read the ice of a layer table, or the medians of a result."""
+    if path.suffix.lower() not in (".h5", ".hdf5", ".nc"):
+        from iceopt.ice.table import read_layer_table
+
+        return read_layer_table(path)
+
+    import numpy as np
+
+    from iceopt.ice.layers import Ice
+    from iceopt.result.read import Result
+
+    with Result(path) as result:
+        edges = np.append(
+            result.values("constant_data", "layer_top"), result.values("constant_data", "layer_bottom")[-1:]
+        )
+        lengths = (result.quantiles(name, [0.5])[0] for name in ("scattering_length", "absorption_length"))
+        return Ice(edges, *lengths)
