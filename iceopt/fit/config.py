@@ -40,7 +40,16 @@ class LayersConfig(_Section):
 class ModelConfig(_Section):
     """Which light model."""
 
-    name: Literal["closed-form"] = "closed-form"
+    name: Literal["layered-moments", "closed-form"] = "closed-form"
+    """Closed-form diffusion, for first looks only; or layered P_N transport."""
+    order: Annotated[int, Field(ge=1, le=9)] = 3
+    """Order of the layered model that the fit moves on."""
+    reference_order: Annotated[int, Field(ge=1, le=9)] = 5
+    """Order to which the ratio is frozen at the best ice; the same as `order`: no ratio."""
+    slopes_order: Annotated[int, Field(ge=1, le=9)] = 2
+    """Order that gives the climb its curvature."""
+    most_renewals: Annotated[int, Field(ge=0)] = 3
+    """How often the ratio is renewed at most, until the ice moves by less than a tenth of its error."""
 
 
 class DataConfig(_Section):
@@ -143,7 +152,7 @@ class SamplerConfig(_Section):
     most_steps: Annotated[int, Field(ge=10)] = 200_000
     taus: Positive = 50.0
     """Converged ensembles are longer than this many autocorrelation times."""
-    draws: Annotated[int, Field(ge=20)] = 400
+    draws: Annotated[int, Field(ge=20)] = 500
     """Draws of each chain that the full light model corrects and the result keeps."""
     time_limit_s: Positive = 3600.0
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from iceopt.fit.likelihood import ERROR_NAMES, Evaluation
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
+from iceopt.light.model import LightModel
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -38,11 +39,28 @@ def information(posterior: Posterior, vector: Array) -> Array:
     matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
     point = posterior.evaluate(vector)
     for term, found in zip(posterior.terms, point.terms, strict=True):
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector, term.model)
     errors = range(vector.size - len(ERROR_NAMES), vector.size)
     rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
     matrix[list(errors)] += rows
     matrix[:n, list(errors)] += rows[:, :n].T
+    return 0.5 * (matrix + matrix.T)
+
+
+def rough_information(posterior: Posterior, vector: Array) -> Array:
+    """Information for a climb: slopes of the cheap light models, errors apart from the layers.
+
+    Parameters and result as for `information`.
+    """
+    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
+    ice, point = posterior.ice(vector), posterior.evaluate(vector)
+    for term, found in zip(posterior.terms, point.terms, strict=True):
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector, term.slopes)
+        likelihood, signal = term.likelihood, term.model.expected(ice)
+        matrix[-size:, -size:] += _differences(
+            lambda e, of=likelihood, at=signal: of.evaluate_vjp(at, e)[2], vector[-size:], range(size)
+        )
     return 0.5 * (matrix + matrix.T)
 
 
@@ -56,13 +74,15 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
     return rows
 
 
-def _of_layers(posterior: Posterior, term: Term, found: Evaluation, vector: Array) -> Array:
+def _of_layers(
+    posterior: Posterior, term: Term, found: Evaluation, vector: Array, model: LightModel
+) -> Array:
     """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
     likelihood, n = term.likelihood, 2 * posterior.layers
     seen = likelihood.observations
 
     def light_at(at: Array) -> Array:
-        return likelihood.light(term.model.expected(posterior.ice(at)))
+        return likelihood.light(model.expected(posterior.ice(at)))
 
     light = light_at(vector)
     change = np.zeros((*light.shape, n))

@@ -7,7 +7,8 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from iceopt.fit.curvature import information
+from iceopt.fit.curvature import rough_information
+from iceopt.fit.errors import with_best_errors
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 
@@ -19,6 +20,8 @@ Watch = Callable[[str, Array], None]
 _MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
+_FAST = 0.3
+"""A curvature is kept while each step leaves less than this part of what there was to gain."""
 LARGEST_DECREMENT = 1e-3
 
 
@@ -36,18 +39,29 @@ class Maximum:
     steps: int
 
 
-def find_maximum(problem: Problem, start: tuple[Posterior, Array], watch: Watch) -> Maximum:
+def find_maximum(
+    problem: Problem,
+    start: tuple[Posterior, Array],
+    watch: Watch,
+    enough: float = LARGEST_DECREMENT,
+    covariance: Array | None = None,
+) -> Maximum:
     """Climb to the maximum of the posterior by Gauss-Newton steps, halved where the density would fall.
 
-    The reference of the likelihood is renewed at every step.
+    The reference of the likelihood is renewed at every step. The curvature, which costs one light model a
+    parameter, is that of the cheap model of each term, and kept while the steps it gives gain fast.
 
     Parameters
     ----------
     problem : Problem
     start : (Posterior, ndarray)
-        Posterior and vector to begin at, for example `problem.first_guess()`.
+        Posterior and vector to begin at.
     watch : callable
         Called at every step with a line of words and the vector.
+    enough : float
+        Decrement at which to stop.
+    covariance : ndarray, optional
+        Inverse curvature to begin with.
 
     Returns
     -------
@@ -56,26 +70,36 @@ def find_maximum(problem: Problem, start: tuple[Posterior, Array], watch: Watch)
     """
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
+    last = np.inf
     for step_number in range(_MOST_STEPS):
         value, gradient = posterior.log_density_gradient(vector)
-        covariance = positive_inverse(information(posterior, vector))
-        step = covariance @ gradient
-        decrement = float(gradient @ step)
+        decrement = np.inf if covariance is None else float(gradient @ covariance @ gradient)
+        fresh = covariance is None or decrement > _FAST * last
+        if fresh:
+            watch("climbing: finding the curvature", vector)
+            covariance = positive_inverse(rough_information(posterior, vector))
+            decrement = float(gradient @ covariance @ gradient)
+        assert covariance is not None
+        step, last = covariance @ gradient, decrement
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
-        if decrement < LARGEST_DECREMENT:
+        if decrement < enough:
             break
-        factor = min(1.0, _LONGEST_STEP / np.abs(step).max())
+        step, factor = step * min(1.0, _LONGEST_STEP / np.abs(step).max()), 1.0
         while True:
             moved = np.clip(vector + factor * step, low, high)
             if factor < _SMALLEST_FACTOR or posterior.log_density(moved) > value:
                 break
             factor *= 0.5
         if factor < _SMALLEST_FACTOR:
-            break
-        vector = moved
+            if fresh:
+                break
+            covariance = None
+            continue
+        vector = with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
+    assert covariance is not None
     return Maximum(posterior, vector, covariance, value, decrement, step_number + 1)
 
 

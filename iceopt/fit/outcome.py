@@ -1,8 +1,8 @@
 """One fit from campaigns to draws: maximum, ensembles, correction, verdict."""
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
+from iceopt.fit.curvature import information
 from iceopt.fit.ensemble import Ensembles
-from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum, find_maximum
+from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum, find_maximum, positive_inverse
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 from iceopt.fit.sampler import Run
@@ -24,6 +25,10 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
+ROUGHLY = 1.0
+"""A rise of half of this is enough to renew the ratio for the first time."""
+SETTLED = 0.1
+"""A renewal of the ratio that moves the layers by less than this part of their errors is the last."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,8 @@ class Outcome:
     corrected: Corrected
     diagnostics: Diagnostics
     predictions: tuple[Prediction, ...]
+    renewals: tuple[float, ...]
+    """Root mean square move of the layers by each renewal of the ratio, in their errors."""
     converged: bool
     verdict: str
     duration_s: float
@@ -72,7 +79,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     def time_left_s() -> float:
         return config.sampler.time_limit_s - (time.monotonic() - begin)
 
-    maximum = _maximum(problem, store, watch)
+    maximum, moved = _maximum(problem, store, watch)
     sampler = Ensembles(config.sampler, config.seed)
     target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
     run = sampler.run(
@@ -85,7 +92,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     )
     corrected = correct(maximum.posterior, run, config.seed, store, time_left_s, watch)
     diagnostics = diagnose(corrected.draws)
-    complaints = _complaints(maximum, run, corrected, diagnostics)
+    complaints = _complaints(maximum, moved, run, corrected, diagnostics)
     watch("predicting the counts", None)
     return Outcome(
         problem=problem,
@@ -96,35 +103,67 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         predictions=tuple(
             _predict(problem, maximum.posterior, corrected, k) for k in range(len(problem.parts))
         ),
+        renewals=moved,
         converged=not complaints,
         verdict=_verdict(complaints, diagnostics, run),
         duration_s=time.monotonic() - begin,
     )
 
 
-def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> Maximum:
-    """Climb, or go on climbing from the last vector that the store holds."""
+def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum, tuple[float, ...]]:
+    """Climb, renewing the ratio of the light models until it no longer matters; resumes from the store.
+
+    Returns
+    -------
+    maximum : Maximum
+    moved : tuple of float
+        Root mean square move of the layers by each renewal, in their standard deviations.
+    """
     pieces = store.read("maximum")
     number = len(pieces)
+    if pieces:
+        vector, frozen_at, moved = (pieces[-1][key] for key in ("vector", "frozen_at", "moved"))
+        moved = list(moved)
+    else:
+        watch("first guess: uniform ice", None)
+        vector = frozen_at = problem.first_guess()
+        moved = []
 
     def keep(words: str, vector: Array) -> None:
         nonlocal number
-        store.write("maximum", number, {"vector": vector})
+        store.write("maximum", number, {"vector": vector, "frozen_at": frozen_at, "moved": np.array(moved)})
         number += 1
         watch(words, None)
 
-    if pieces:
-        vector = pieces[-1]["vector"]
-        return find_maximum(problem, problem.posterior_at(vector), keep)
-    watch("first guess: uniform ice", None)
-    return find_maximum(problem, problem.first_guess(), keep)
+    # Until the ratio is frozen near the maximum there is no use in climbing to the last digit.
+    enough = ROUGHLY if problem.has_ratio and not moved else LARGEST_DECREMENT
+    maximum = find_maximum(problem, problem.posterior_at(vector, frozen_at), keep, enough)
+    layers = 2 * maximum.posterior.layers
+    while problem.has_ratio and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
+        watch("renewing the ratio to the high order", None)
+        frozen_at = before = maximum.vector
+        start = problem.posterior_at(before, frozen_at)
+        maximum = find_maximum(problem, start, keep, LARGEST_DECREMENT, maximum.covariance)
+        sd = np.sqrt(np.diag(maximum.covariance))
+        moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
+        keep(f"the ratio moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
+    watch("finding the covariance", None)
+    covariance = positive_inverse(information(maximum.posterior, maximum.vector))
+    return replace(maximum, covariance=covariance), tuple(moved)
 
 
-def _complaints(maximum: Maximum, run: Run, corrected: Corrected, diagnostics: Diagnostics) -> list[str]:
+def _complaints(
+    maximum: Maximum, moved: Sequence[float], run: Run, corrected: Corrected, diagnostics: Diagnostics
+) -> list[str]:
     """All that speaks against these draws; comparisons are such that a NaN speaks against them too."""
     found = []
     if not maximum.decrement < LARGEST_DECREMENT:
         found.append(f"the climb stopped {maximum.decrement / 2:.2g} below the maximum")
+    if moved and not moved[-1] < SETTLED:
+        found.append(
+            f"the last renewal of the light model's ratio moved the layers by {moved[-1]:.2f} of their "
+            f"errors (should be below {SETTLED})"
+        )
     if not run.converged:
         found.append(run.stopped_by)
     if not corrected.complete:
@@ -168,7 +207,7 @@ def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campa
             + corrected.log_efficiency[campaign][at][seen.module]
         )
         counts = expected_counts(
-            part.model.expected(posterior.ice(corrected.draws[at])),
+            posterior.terms[campaign].model.expected(posterior.ice(corrected.draws[at])),
             amplitude,
             corrected.offset_ns[campaign][at][seen.module],
             seen.dark_per_bin,
@@ -179,6 +218,6 @@ def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campa
         squares += away * (counts - mean)
     middle = corrected.draws.mean(axis=(0, 1))
     error = posterior.terms[campaign].likelihood.charge_error(
-        part.model.expected(posterior.ice(middle)), posterior.errors(middle)
+        posterior.terms[campaign].model.expected(posterior.ice(middle)), posterior.errors(middle)
     )
     return Prediction(mean, np.sqrt(squares / max(count - 1, 1)), error)

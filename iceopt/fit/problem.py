@@ -1,6 +1,6 @@
 """A fit's data, light models and settings, from which posteriors around a reference ice are made."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,9 @@ from iceopt.fit.observations import Observations, observe
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
+from iceopt.light.frozen_ratio import FrozenRatio
 from iceopt.light.model import LightModel, Scene
+from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
 
@@ -24,10 +26,41 @@ _FIRST_ABSORPTION_M = (30.0, 55.0, 100.0, 180.0)
 _FIRST_ERROR = 0.3
 
 
-def light_model(config: FitConfig, scene: Scene) -> LightModel:
-    """Build the light model that the configuration names."""
-    builders = {"closed-form": ClosedForm}
-    return builders[config.model.name](scene)
+@dataclass(frozen=True)
+class Light:
+    """The light models of one campaign's scene."""
+
+    model: LightModel
+    """What the fit moves on."""
+    reference: LightModel
+    """To which the ratio is frozen; the model itself where there is no ratio."""
+    slopes: LightModel
+    """What gives the climb its curvature."""
+    first: LightModel
+    """What finds the uniform ice to begin with."""
+
+    def frozen(self, ice: Ice) -> LightModel:
+        """Give the model that equals the reference at an ice."""
+        if self.reference is self.model:
+            return self.model
+        return FrozenRatio(self.model, self.reference, ice)
+
+
+def light_models(config: FitConfig, scene: Scene) -> Light:
+    """Build the light models that the configuration names."""
+    if config.model.name == "closed-form":
+        closed = ClosedForm(scene)
+        return Light(closed, closed, closed, closed)
+    chosen = config.model
+    orders = {
+        n: LayeredMoments(scene, n) for n in {chosen.order, chosen.reference_order, chosen.slopes_order}
+    }
+    return Light(
+        model=orders[chosen.order],
+        reference=orders[chosen.reference_order],
+        slopes=orders[chosen.slopes_order],
+        first=ClosedForm(scene),
+    )
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
@@ -50,7 +83,7 @@ class Part:
     campaign: Campaign
     verdicts: Verdicts
     observations: Observations
-    model: LightModel
+    light: Light
     prior: NuisancePrior
 
 
@@ -61,6 +94,8 @@ class Problem:
     ----------
     campaigns : sequence of (Campaign, Verdicts)
     config : FitConfig
+    build : callable
+        Makes the light models of a scene.
 
     Raises
     ------
@@ -68,14 +103,24 @@ class Problem:
         If a campaign holds nothing to fit.
     """
 
-    def __init__(self, campaigns: Sequence[tuple[Campaign, Verdicts]], config: FitConfig) -> None:
+    def __init__(
+        self,
+        campaigns: Sequence[tuple[Campaign, Verdicts]],
+        config: FitConfig,
+        build: Callable[[FitConfig, Scene], Light] = light_models,
+    ) -> None:
         self.config = config
-        self.parts = tuple(_part(campaign, verdicts, config) for campaign, verdicts in campaigns)
+        self.parts = tuple(_part(campaign, verdicts, config, build) for campaign, verdicts in campaigns)
         scenes = [part.observations.scene for part in self.parts]
         depths = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
         self.edges_m = layer_edges(config.layers, depths)
 
-    def posterior(self, reference: Ice, errors: Array | None = None) -> Posterior:
+    def posterior(
+        self,
+        reference: Ice,
+        errors: Array | None = None,
+        models: Sequence[LightModel] | None = None,
+    ) -> Posterior:
         """Posterior whose searches start at a reference ice.
 
         Parameters
@@ -84,46 +129,69 @@ class Problem:
         errors : ndarray, shape (3,), optional
             Sizes of the errors there (`ERROR_NAMES`); with them the searches start from the solution at
             the reference, without them from the nuisances' prior.
+        models : sequence of LightModel, optional
+            One a campaign; by default those of the low order, their ratio frozen at the reference.
         """
         tail = self.config.error.tail_begins
         model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
         terms = []
-        for part in self.parts:
-            signal = part.model.expected(reference)
-            own_error = part.model.model_error(reference)
+        for part, model in zip(
+            self.parts, models or [p.light.frozen(reference) for p in self.parts], strict=True
+        ):
+            signal = model.expected(reference)
+            own_error = model.model_error(reference)
             likelihood = Likelihood(part.observations, part.prior, model_errors, signal, own_error, errors)
-            terms.append(Term(part.model, likelihood))
+            terms.append(Term(model, likelihood, part.light.slopes))
         return Posterior(terms, self.edges_m, self.config)
 
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
-        """Posterior with its reference at another vector."""
-        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :])
+        """Posterior with its reference at another vector, its light models as they are."""
+        models = [term.model for term in posterior.terms]
+        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models)
 
-    def posterior_at(self, vector: Array) -> tuple[Posterior, Array]:
-        """Posterior with its reference at a vector, and that vector."""
+    @property
+    def has_ratio(self) -> bool:
+        """Whether the light models have a ratio to freeze."""
+        return any(part.light.reference is not part.light.model for part in self.parts)
+
+    @property
+    def most_renewals(self) -> int:
+        """How often the ratio is frozen at most, the first time counted."""
+        return 1 + self.config.model.most_renewals
+
+    def posterior_at(self, vector: Array, frozen_at: Array) -> tuple[Posterior, Array]:
+        """Posterior with its reference at a vector, its ratios frozen at another, and that vector."""
+        models = [part.light.frozen(self._ice(frozen_at)) for part in self.parts]
+        return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models), vector
+
+    def _ice(self, vector: Array) -> Ice:
         layers = self.edges_m.size - 1
         lengths = np.exp(vector[: 2 * layers])
-        ice = Ice(self.edges_m, lengths[:layers], lengths[layers:])
-        return self.posterior(ice, vector[-len(ERROR_NAMES) :]), vector
+        return Ice(self.edges_m, lengths[:layers], lengths[layers:])
 
-    def first_guess(self) -> tuple[Posterior, Array]:
-        """Uniform ice that describes the counts best on a coarse grid, as a posterior and a vector there."""
+    def first_guess(self) -> Array:
+        """Vector of the uniform ice that describes the counts best on a coarse grid."""
         ones = np.ones(self.edges_m.size - 1)
-        best: tuple[float, Posterior, Array] | None = None
+        models = [part.light.first for part in self.parts]
+        best, found = -np.inf, np.empty(0)
         for scattering in _FIRST_SCATTERING_M:
             for absorption in _FIRST_ABSORPTION_M:
                 ice = Ice(self.edges_m, scattering * ones, absorption * ones)
-                posterior = self.posterior(ice)
+                posterior = self.posterior(ice, models=models)
                 first = float(np.log(_FIRST_ERROR))
                 vector = posterior.vector(ice, ln_pair_error=first, ln_profile_error=first)
                 value = posterior.evaluate(vector).log_likelihood
-                if best is None or value > best[0]:
-                    best = (value, posterior, vector)
-        assert best is not None
-        return self.renewed(best[1], best[2]), best[2]
+                if value > best:
+                    best, found = value, vector
+        return found
 
 
-def _part(campaign: Campaign, verdicts: Verdicts, config: FitConfig) -> Part:
+def _part(
+    campaign: Campaign,
+    verdicts: Verdicts,
+    config: FitConfig,
+    build: Callable[[FitConfig, Scene], Light],
+) -> Part:
     data, nuisances, settings = config.data, config.nuisances, campaign.settings
     seen = observe(campaign, verdicts, data.earliest, data.group_growth, data.least_counts)
     prior = NuisancePrior(
@@ -133,7 +201,7 @@ def _part(campaign: Campaign, verdicts: Verdicts, config: FitConfig) -> Part:
         efficiency_sd=nuisances.efficiency_spread or settings.efficiency_spread or _TINY_SPREAD,
         offset_sd_ns=nuisances.timing_spread_ns or settings.timing_spread_ns or _TINY_SPREAD,
     )
-    return Part(campaign, verdicts, seen, light_model(config, seen.scene), prior)
+    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
 
 
 _TINY_SPREAD = 1e-3
