@@ -24,6 +24,7 @@ _STAGE = "ensembles"
 _SAVE_EVERY_S = 20.0
 _LEAST_STEPS = 100
 _BURN_IN_TAUS = 3.0
+_MOST_REDRAWS = 1000
 _KEEP_EVERY = 10
 """Steps between those that are kept: neighbouring steps are nearly the same."""
 
@@ -107,9 +108,8 @@ class _Walk:
             sampler = emcee.EnsembleSampler(self._walkers, size, log_densities, moves=moves, vectorize=True)
             random = np.random.RandomState(child.generate_state(8))
             self._samplers.append(sampler)
-            self._states.append(
-                emcee.State(random.standard_normal((self._walkers, size)), random_state=random.get_state())
-            )
+            start = _possible(random, (self._walkers, size), log_densities)
+            self._states.append(emcee.State(start, random_state=random.get_state()))
         self._log_densities = log_densities
         self._size = size
         self._chain: list[Array] = []
@@ -200,3 +200,16 @@ class _Walk:
             self._states[k] = emcee.State(
                 self._chain[-1][k], log_prob=self._values[-1][k], random_state=unpack_random_state(packed)
             )
+
+
+def _possible(
+    random: np.random.RandomState, shape: tuple[int, int], log_densities: Callable[[Array], Array]
+) -> Array:
+    """Standard normal places, drawn again where the density is zero: a walker there might never move."""
+    places = random.standard_normal(shape)
+    for _ in range(_MOST_REDRAWS):
+        bad = ~np.isfinite(log_densities(places))
+        if not bad.any():
+            break
+        places[bad] = random.standard_normal((int(bad.sum()), shape[1]))
+    return places

@@ -44,8 +44,7 @@ class StandIn:
         curvature = np.linalg.inv(maximum.covariance) - 0.5 * (prior_curvature + prior_curvature.T)
         values, vectors = scipy.linalg.eigh(curvature)
         self._curvature = (vectors * np.maximum(values, 0.0)) @ vectors.T
-        # At the maximum the likelihood's gradient is minus the prior's.
-        self._slope = -self._posterior.log_prior(self._centre)[1]
+        self._slope = self._posterior.log_likelihood_gradient(self._centre)[1]
         self._missed = {i: self._measure(i, maximum.covariance) for i in range(size - len(ERROR_NAMES), size)}
 
     def log_densities(self, vectors: Array) -> Array:
