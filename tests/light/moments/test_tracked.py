@@ -93,9 +93,7 @@ def missed(*values, reason):
     return pytest.param(*values, marks=pytest.mark.xfail(strict=True, reason=reason))
 
 
-ROUGH_3 = missed(
-    "rough", 0.03, reason="raw rms 0.031, 0.035, 0.041 at 120, 208, 240 m; order 5 is 0.012 to 0.017"
-)
+ROUGH_3 = missed("rough", 0.03, reason="rms 0.031, 0.035, 0.041 at 120, 208, 240 m")
 
 
 @pytest.mark.parametrize(("name", "most"), [("mild", 0.03), ROUGH_3, ("green", 0.06)])
