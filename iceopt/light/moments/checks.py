@@ -16,8 +16,13 @@ def require_sound(scene: Scene) -> None:
     ------
     DomainError
         If depths, distances or photons are not finite or negative, bin edges do not increase, an emitter
-        and its receiver are in one place, or a constant lies outside its range.
+        and its receiver are in one place, a constant lies outside its range, or the emitters do not shine
+        in all azimuths.
     """
+    if scene.emission.pattern == "single":
+        raise DomainError(
+            "the layered model shines in all azimuths; emitters of pattern 'single' are not offered yet"
+        )
     for name in ("emitter_depth_m", "receiver_depth_m", "distance_m", "photons"):
         value = getattr(scene, name)
         bad = ~np.isfinite(value)

@@ -66,10 +66,6 @@ class LayeredMoments:
         self.order = order
         self.name = f"layered moments of order {order}"
         self._couplings = couplings(order)
-        if scene.emission.pattern == "single":
-            raise DomainError(
-                "the layered model shines in all azimuths; emitters of pattern 'single' are not offered yet"
-            )
         self._plan: Plan = make_plan(scene)
         self._pattern = pattern_moments(scene, self._couplings)
         self._scale = scene.photons * scene.effective_area_m2

@@ -72,7 +72,6 @@ def test_scenes_that_make_no_sense(change):
         LayeredMoments(replace(SCENE, **change), 2)
 
 
-@pytest.mark.xfail(strict=True, reason="a single lamp is silently taken for a ring: its azimuth is not used")
 def test_a_single_lamp_is_not_taken_for_a_ring():
     with pytest.raises(DomainError, match="single"):
         LayeredMoments(replace(SCENE, emission=Emission("single", 0.0, 12.0)), 3)
