@@ -2,7 +2,7 @@
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -46,9 +46,9 @@ class ModelConfig(_Section):
     """Order of the layered model that the fit moves on."""
     reference_order: Annotated[int, Field(ge=1, le=9)] = 5
     """Order to which the ratio is frozen at the best ice; the same as `order`: no ratio."""
-    slopes_order: Annotated[int, Field(ge=1, le=9)] = 2
+    slopes_order: Annotated[int, Field(ge=1, le=9)] = 3
     """Order that gives the climb its curvature."""
-    most_renewals: Annotated[int, Field(ge=0)] = 3
+    most_renewals: Annotated[int, Field(ge=0)] = 9
     """How often the ratio is renewed at most, until the ice moves by less than a tenth of its error."""
 
 
@@ -198,13 +198,23 @@ def read_config(path: str | Path | None) -> FitConfig:
     if path is None:
         return FitConfig()
     try:
-        return FitConfig.model_validate(tomllib.loads(Path(path).read_text(encoding="utf-8")))
+        given = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        return FitConfig.model_validate(_laid_over(FitConfig().model_dump(), given))
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: is not TOML: {error}") from error
     except ValidationError as error:
         raise InputError(f"{path}: {_sentence(error)}") from error
+
+
+def _laid_over(defaults: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:
+    """Lay settings over the defaults section by section: one number of a prior can be given alone."""
+    both = defaults | given
+    for key, value in given.items():
+        if isinstance(value, dict) and isinstance(defaults.get(key), dict):
+            both[key] = _laid_over(defaults[key], value)
+    return both
 
 
 def _sentence(error: ValidationError) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.fit.likelihood import ERROR_NAMES, Evaluation
+from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.light.model import LightModel
@@ -58,9 +58,11 @@ def rough_information(posterior: Posterior, vector: Array) -> Array:
     for term, found in zip(posterior.terms, point.terms, strict=True):
         matrix[:n, :n] += _of_layers(posterior, term, found, vector, term.slopes)
         likelihood, signal = term.likelihood, term.model.expected(ice)
-        matrix[-size:, -size:] += _differences(
-            lambda e, of=likelihood, at=signal: of.evaluate_vjp(at, e)[2], vector[-size:], range(size)
-        )
+
+        def by_errors(errors: Array, of: Likelihood = likelihood, at: Array = signal) -> Array:
+            return of.evaluate_vjp(at, errors)[2]
+
+        matrix[-size:, -size:] += _differences(by_errors, vector[-size:], range(size))
     return 0.5 * (matrix + matrix.T)
 
 

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 Watch = Callable[[str, Array], None]
 """Told what goes on: a line of words, and the vector reached."""
 
-_MOST_STEPS = 40
+MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
 _FAST = 0.3
@@ -43,8 +43,8 @@ def find_maximum(
     problem: Problem,
     start: tuple[Posterior, Array],
     watch: Watch,
-    enough: float = LARGEST_DECREMENT,
     covariance: Array | None = None,
+    most_steps: int = MOST_STEPS,
 ) -> Maximum:
     """Climb to the maximum of the posterior by Gauss-Newton steps, halved where the density would fall.
 
@@ -58,10 +58,9 @@ def find_maximum(
         Posterior and vector to begin at.
     watch : callable
         Called at every step with a line of words and the vector.
-    enough : float
-        Decrement at which to stop.
     covariance : ndarray, optional
         Inverse curvature to begin with.
+    most_steps : int
 
     Returns
     -------
@@ -71,8 +70,9 @@ def find_maximum(
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
     last = np.inf
-    for step_number in range(_MOST_STEPS):
+    for step_number in range(most_steps):
         value, gradient = posterior.log_density_gradient(vector)
+        gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
         decrement = np.inf if covariance is None else float(gradient @ covariance @ gradient)
         fresh = covariance is None or decrement > _FAST * last
         if fresh:
@@ -84,9 +84,9 @@ def find_maximum(
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
-        if decrement < enough:
+        if decrement < LARGEST_DECREMENT:
             break
-        step, factor = step * min(1.0, _LONGEST_STEP / np.abs(step).max()), 1.0
+        step, factor = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), 1.0
         while True:
             moved = np.clip(vector + factor * step, low, high)
             if factor < _SMALLEST_FACTOR or posterior.log_density(moved) > value:

@@ -12,7 +12,13 @@ from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnos
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.curvature import information
 from iceopt.fit.ensemble import Ensembles
-from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum, find_maximum, positive_inverse
+from iceopt.fit.maximum import (
+    LARGEST_DECREMENT,
+    MOST_STEPS,
+    Maximum,
+    find_maximum,
+    positive_inverse,
+)
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 from iceopt.fit.sampler import Run
@@ -25,8 +31,9 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
-ROUGHLY = 1.0
-"""A rise of half of this is enough to renew the ratio for the first time."""
+STEPS_A_RENEWAL = 5
+LARGEST_OWN_ERROR = 0.2
+"""Relative error of a light model by its own account above which no fit with it is final."""
 SETTLED = 0.1
 """A renewal of the ratio that moves the layers by less than this part of their errors is the last."""
 
@@ -105,7 +112,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         ),
         renewals=moved,
         converged=not complaints,
-        verdict=_verdict(complaints, diagnostics, run),
+        verdict=_verdict(complaints, _light_doubt(maximum.posterior, maximum.vector), diagnostics, run),
         duration_s=time.monotonic() - begin,
     )
 
@@ -122,8 +129,8 @@ def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum
     pieces = store.read("maximum")
     number = len(pieces)
     if pieces:
-        vector, frozen_at, moved = (pieces[-1][key] for key in ("vector", "frozen_at", "moved"))
-        moved = list(moved)
+        vector, frozen_at = pieces[-1]["vector"], pieces[-1]["frozen_at"]
+        moved = [float(m) for m in pieces[-1]["moved"]]
     else:
         watch("first guess: uniform ice", None)
         vector = frozen_at = problem.first_guess()
@@ -135,15 +142,16 @@ def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum
         number += 1
         watch(words, None)
 
-    # Until the ratio is frozen near the maximum there is no use in climbing to the last digit.
-    enough = ROUGHLY if problem.has_ratio and not moved else LARGEST_DECREMENT
-    maximum = find_maximum(problem, problem.posterior_at(vector, frozen_at), keep, enough)
+    # Far from the maximum the ratio is soon out of date: a few steps, then it is renewed.
+    most_steps = STEPS_A_RENEWAL if problem.has_ratio else MOST_STEPS
+    start = problem.posterior_at(vector, frozen_at)
+    maximum = find_maximum(problem, start, keep, most_steps=most_steps)
     layers = 2 * maximum.posterior.layers
     while problem.has_ratio and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
         watch("renewing the ratio to the high order", None)
         frozen_at = before = maximum.vector
         start = problem.posterior_at(before, frozen_at)
-        maximum = find_maximum(problem, start, keep, LARGEST_DECREMENT, maximum.covariance)
+        maximum = find_maximum(problem, start, keep, maximum.covariance, most_steps)
         sd = np.sqrt(np.diag(maximum.covariance))
         moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
         keep(f"the ratio moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
@@ -183,12 +191,23 @@ def _complaints(
     return found
 
 
-def _verdict(complaints: list[str], diagnostics: Diagnostics, run: Run) -> str:
+def _light_doubt(posterior: Posterior, vector: Array) -> str:
+    """Say in words that a light model is too poor for final numbers; empty if it is not."""
+    ice = posterior.ice(vector)
+    for term in posterior.terms:
+        own = float(np.median(term.model.model_error(ice)))
+        if own > LARGEST_OWN_ERROR:
+            return f"the light model, {term.model.name}, is itself wrong by about {100 * own:.0f} %"
+    return ""
+
+
+def _verdict(complaints: list[str], light_doubt: str, diagnostics: Diagnostics, run: Run) -> str:
+    doubt = f"; a first look, not final: {light_doubt}" if light_doubt else ""
     if complaints:
-        return "NOT converged, do not use as final: " + "; ".join(complaints)
+        return "NOT converged, do not use as final: " + "; ".join(complaints) + doubt
     return (
         f"converged: {run.stopped_by}; worst R-hat {diagnostics.worst_rhat:.3f}, smallest effective sample "
-        f"size {diagnostics.least_ess:.0f}"
+        f"size {diagnostics.least_ess:.0f}{doubt}"
     )
 
 

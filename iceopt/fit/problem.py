@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from iceopt.fit.observations import Observations, observe
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
-from iceopt.light.frozen_ratio import FrozenRatio
+from iceopt.light.frozen_ratio import freeze
 from iceopt.light.model import LightModel, Scene
 from iceopt.light.moments.model import LayeredMoments
 
@@ -39,11 +40,18 @@ class Light:
     first: LightModel
     """What finds the uniform ice to begin with."""
 
-    def frozen(self, ice: Ice) -> LightModel:
-        """Give the model that equals the reference at an ice."""
+    def frozen(self, ice: Ice) -> "Frozen":
+        """Freeze the models' ratios to the reference at an ice."""
         if self.reference is self.model:
-            return self.model
-        return FrozenRatio(self.model, self.reference, ice)
+            return Frozen(self.model, self.slopes)
+        return Frozen(*freeze((self.model, self.slopes), self.reference, ice))
+
+
+class Frozen(NamedTuple):
+    """What one campaign's term of a posterior is made with."""
+
+    model: LightModel
+    slopes: LightModel
 
 
 def light_models(config: FitConfig, scene: Scene) -> Light:
@@ -119,7 +127,7 @@ class Problem:
         self,
         reference: Ice,
         errors: Array | None = None,
-        models: Sequence[LightModel] | None = None,
+        models: Sequence[Frozen] | None = None,
     ) -> Posterior:
         """Posterior whose searches start at a reference ice.
 
@@ -129,24 +137,23 @@ class Problem:
         errors : ndarray, shape (3,), optional
             Sizes of the errors there (`ERROR_NAMES`); with them the searches start from the solution at
             the reference, without them from the nuisances' prior.
-        models : sequence of LightModel, optional
+        models : sequence of Frozen, optional
             One a campaign; by default those of the low order, their ratio frozen at the reference.
         """
         tail = self.config.error.tail_begins
         model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
         terms = []
-        for part, model in zip(
-            self.parts, models or [p.light.frozen(reference) for p in self.parts], strict=True
-        ):
+        lights = models or [part.light.frozen(reference) for part in self.parts]
+        for part, (model, slopes) in zip(self.parts, lights, strict=True):
             signal = model.expected(reference)
             own_error = model.model_error(reference)
             likelihood = Likelihood(part.observations, part.prior, model_errors, signal, own_error, errors)
-            terms.append(Term(model, likelihood, part.light.slopes))
+            terms.append(Term(model, likelihood, slopes))
         return Posterior(terms, self.edges_m, self.config)
 
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
         """Posterior with its reference at another vector, its light models as they are."""
-        models = [term.model for term in posterior.terms]
+        models = [Frozen(term.model, term.slopes) for term in posterior.terms]
         return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models)
 
     @property
@@ -172,7 +179,7 @@ class Problem:
     def first_guess(self) -> Array:
         """Vector of the uniform ice that describes the counts best on a coarse grid."""
         ones = np.ones(self.edges_m.size - 1)
-        models = [part.light.first for part in self.parts]
+        models = [Frozen(part.light.first, part.light.first) for part in self.parts]
         best, found = -np.inf, np.empty(0)
         for scattering in _FIRST_SCATTERING_M:
             for absorption in _FIRST_ABSORPTION_M:

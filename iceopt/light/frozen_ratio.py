@@ -4,7 +4,7 @@ The ratio is smooth in the ice and has no noise, so near that ice the product is
 it is renewed as the fit moves.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,20 +25,26 @@ class FrozenRatio:
 
     Parameters
     ----------
-    low, high : LightModel
-        Built on one scene.
+    low : LightModel
+    name : str
     reference : Ice
         Where the ratio is frozen; there the model equals the high order.
+    high_counts : ndarray, shape (pair, bin)
+        Expected counts of the high order at the reference.
+    high_error : ndarray, shape (pair, bin)
+        Its relative error there.
     """
 
-    def __init__(self, low: LightModel, high: LightModel, reference: Ice) -> None:
+    def __init__(
+        self, low: LightModel, name: str, reference: Ice, high_counts: Array, high_error: Array
+    ) -> None:
         self.scene = low.scene
-        self.name = f"{low.name} with a ratio to {high.name}"
+        self.name = name
         self.reference = reference
-        self._low, self._high = low, high
-        self._high_counts = np.maximum(high.expected(reference), 0.0)
+        self._low = low
+        self._high_counts = np.maximum(high_counts, 0.0)
+        self._error = high_error
         low_counts = low.expected(reference)
-        self._error = high.model_error(reference)
         self._followed = (low_counts * _USABLE > self._high_counts) & (
             low_counts < _USABLE * self._high_counts
         )
@@ -47,10 +53,6 @@ class FrozenRatio:
         )
         charge = np.maximum(low_counts.sum(axis=1), 1e-300)
         self._by_charge = np.where(self._followed, 0.0, self._high_counts) / charge[:, None]
-
-    def renewed(self, reference: Ice) -> "FrozenRatio":
-        """Freeze the ratio at another ice."""
-        return FrozenRatio(self._low, self._high, reference)
 
     def expected(self, ice: Ice) -> Array:
         """Expected counts, shape (pair, bin)."""
@@ -77,3 +79,23 @@ class FrozenRatio:
         counts = low * self._ratio + low.sum(axis=1, keepdims=True) * self._by_charge
         least = _LEAST * self._high_counts
         return np.maximum(counts, least), counts > least
+
+
+def freeze(lows: Sequence[LightModel], high: LightModel, reference: Ice) -> list[FrozenRatio]:
+    """Freeze the ratios of several low orders to one high order at an ice.
+
+    Parameters
+    ----------
+    lows : sequence of LightModel
+        Built on the scene of the high one.
+    high : LightModel
+    reference : Ice
+
+    Returns
+    -------
+    list of FrozenRatio
+    """
+    counts, error = high.expected(reference), high.model_error(reference)
+    return [
+        FrozenRatio(low, f"{low.name} with a ratio to {high.name}", reference, counts, error) for low in lows
+    ]

@@ -17,14 +17,16 @@ NEAR_ERROR = 0.15
 
 
 def order_error(
-    expected: NDArray[np.float64], lower: NDArray[np.float64], scene: Scene
+    expected: NDArray[np.float64], other: NDArray[np.float64], part: float, scene: Scene
 ) -> NDArray[np.float64]:
     """Relative standard deviation of an order's expected counts.
 
     Parameters
     ----------
-    expected, lower : ndarray, shape (pair, bin)
-        Counts of the order in question and of the order two below.
+    expected, other : ndarray, shape (pair, bin)
+        Counts of the order in question and of the one to compare it with.
+    part : float
+        Error as a part of their difference: 1 for a higher order, `CONVERGENCE` for one two below.
     scene : Scene
 
     Returns
@@ -34,10 +36,10 @@ def order_error(
         orders cross, and where they cross they do not agree.
     """
     size = np.maximum(np.abs(expected), 1e-300)
-    difference = np.minimum(np.abs(expected - lower) / size, 10.0)
+    difference = np.minimum(np.abs(expected - other) / size, 10.0)
     difference[expected <= 0] = 10.0
     padded = np.pad(difference, ((0, 0), (1, 1)), mode="edge")
     widest = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
     path = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
     near = NEAR_ERROR * np.exp(-((path / NEAR_M) ** 2))
-    return np.minimum(np.sqrt((CONVERGENCE * widest) ** 2 + FLOOR**2 + near[:, None] ** 2), 1.0)
+    return np.minimum(np.sqrt((part * widest) ** 2 + FLOOR**2 + near[:, None] ** 2), 1.0)

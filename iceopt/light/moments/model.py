@@ -10,9 +10,11 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments import adjoint, sweep
 from iceopt.light.moments.checks import require_sound
-from iceopt.light.moments.error import order_error
+from iceopt.light.moments.error import CONVERGENCE, order_error
 from iceopt.light.moments.harmonics import Couplings, couplings
 from iceopt.light.moments.plan import PairClass, Plan, make_plan
+
+LAST_COMPARED_UPWARDS = 4
 
 
 @dataclass(frozen=True)
@@ -104,9 +106,14 @@ class LayeredMoments:
         return expected, pull_back
 
     def model_error(self, ice: Ice) -> NDArray[np.float64]:
-        """The order's own relative error, from the order two below (order 1: from order 3)."""
-        other = LayeredMoments(self.scene, self.order - 2 if self.order > 2 else self.order + 2)
-        return order_error(self.expected(ice), other.expected(ice), self.scene)
+        """The order's own relative error, from its difference to another order, shape (pair, bin).
+
+        Up to order 4 that is the order two above; beyond, where that would be slow, the one two below.
+        """
+        low = self.order <= LAST_COMPARED_UPWARDS
+        other = LayeredMoments(self.scene, self.order + 2 if low else self.order - 2)
+        part = 1.0 if low else CONVERGENCE
+        return order_error(self.expected(ice), other.expected(ice), part, self.scene)
 
     def _pull_back(
         self, ice: Ice, cotangent: NDArray[np.float64]
