@@ -26,6 +26,11 @@ def test_settings_are_read(tmp_path):
     assert config.sampler == FitConfig().sampler
 
 
+def test_one_number_of_a_prior_can_be_given_alone(tmp_path):
+    slope = read_config(written(tmp_path, "[prior.dust.slope]\nsd = 0.1\n")).prior.dust.slope
+    assert (slope.mean, slope.sd) == (FitConfig().prior.dust.slope.mean, 0.1)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
