@@ -15,14 +15,23 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
 
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.products import (
+    add_constant,
+    add_outer,
+    clear,
+    lane_sum,
+    multiply,
+    multiply_transposed,
+    multiply_vector,
+    multiply_vector_transposed,
+    symmetrize,
+)
 from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
 from iceopt.light.moments.sweep import (
     THIN_START,
-    add_constant,
     impedances,
     layer_work,
-    multiply_vector,
     new_state,
     prepare_layer,
     readings,
@@ -30,52 +39,6 @@ from iceopt.light.moments.sweep import (
 )
 
 MOST_LEVELS = 64
-
-
-@jit
-def symmetrize(a, oa, n):
-    """Replace a by (a + a^T) / 2."""
-    for i in range(n):
-        for j in range(i):
-            axpy(a, oa + i * n + j, 0.5, 0.5, a, oa + j * n + i)
-            axpy(a, oa + j * n + i, 0.0, 1.0, a, oa + i * n + j)
-
-
-@jit
-def clear(a, oa, entries):
-    """Set entries to zero."""
-    a[oa * ENTRY : (oa + entries) * ENTRY] = 0.0
-
-
-@jit
-def add_outer(out, oo, scale, a, oa, b, ob, n):
-    """Add scale a b^T to out."""
-    for i in range(n):
-        for j in range(n):
-            dot(out, oo + i * n + j, 1.0, scale, a, oa + i, 1, b, ob + j, 1, 1)
-
-
-@jit
-def multiply(a, oa, b, ob, keep, scale, out, oo, n):
-    """Set out to keep out + scale a b."""
-    for i in range(n):
-        for j in range(n):
-            dot(out, oo + i * n + j, keep, scale, a, oa + i * n, 1, b, ob + j, n, n)
-
-
-@jit
-def multiply_transposed(a, oa, b, ob, keep, scale, out, oo, n):
-    """Set out to keep out + scale a b^T."""
-    for i in range(n):
-        for j in range(n):
-            dot(out, oo + i * n + j, keep, scale, a, oa + i * n, 1, b, ob + j * n, 1, n)
-
-
-@jit
-def multiply_vector_transposed(a, oa, v, ov, keep, scale, out, oo, n):
-    """Set out to keep out + scale a^T v."""
-    for i in range(n):
-        dot(out, oo + i, keep, scale, a, oa + i, n, v, ov, 1, n)
 
 
 @jit
@@ -288,15 +251,6 @@ def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n)
         rate_bar[odd_l[i]] += odd_sign[i] * lane_sum(z_bar, size + i * n + i)
     clear(z_bar, 0, TERMS * size)
     clear(even_bar, 0, n_even)
-
-
-@jit
-def lane_sum(a, entry):
-    """Sum of the real parts of an entry: loss rates change by real amounts."""
-    total = 0.0
-    for x in range(LANES):
-        total += a[entry * ENTRY + x]
-    return total
 
 
 @jit

@@ -15,6 +15,7 @@ import numpy as np
 from numba import njit, prange
 
 from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.products import add_constant, multiply_vector
 from iceopt.light.moments.slabs import (
     TERMS,
     constant,
@@ -132,22 +133,6 @@ def new_state(nodes, n):
         workspace(nodes * n),
         workspace(nodes * n),
     )
-
-
-@jit
-def multiply_vector(a, oa, v, ov, keep, scale, out, oo, n):
-    """Set out to keep out + scale a v."""
-    for i in range(n):
-        dot(out, oo + i, keep, scale, a, oa + i * n, 1, v, ov, 1, n)
-
-
-@jit
-def add_constant(v, ov, values):
-    """Add a real constant vector in every lane."""
-    for i in range(values.size):
-        base = (ov + i) * ENTRY
-        for x in range(LANES):
-            v[base + x] += values[i]
 
 
 @jit
