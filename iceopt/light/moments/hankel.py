@@ -53,7 +53,7 @@ def ring_rule(
     frequency: float,
     speed: float,
     reach: float = 4.0,
-    sharpness: float = 25.0,
+    sharpness: float = 34.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give wavenumbers, shape (k,), and weights, shape (distance, k)."""
     nearest, farthest = distance_m.min(), distance_m.max()

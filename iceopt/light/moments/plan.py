@@ -79,7 +79,7 @@ def laplace_nodes(nearest_m: float) -> LaplaceNodes:
     """Choose the Laguerre scale and the bandwidth for light that has gone at least this far."""
     return LaplaceNodes(
         scale=float(np.clip(1.7 / nearest_m, 0.01, 0.03)),
-        terms=48,
+        terms=64,
         bandwidth=float(np.clip(8.0 / nearest_m, 0.05, 0.12)),
     )
 

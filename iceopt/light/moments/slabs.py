@@ -20,10 +20,10 @@ from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, 
 
 TERMS = 6
 # Coefficients of x coth x and x csch x in powers of x^2 (Abramowitz, Stegun, Handbook of Mathematical
-# Functions, 1964, 4.5.67 and 4.5.65). The first term left out is below 4e-10 at THIN^2.
+# Functions, 1964, 4.5.67 and 4.5.65). The first term left out is below 2e-12 at THIN^2.
 COTH = np.array([1.0, 1 / 3, -1 / 45, 2 / 945, -1 / 4725, 2 / 93555])
 CSCH = np.array([1.0, -1 / 6, 7 / 360, -31 / 15120, 127 / 604800, -73 / 3421440])
-THIN = 0.5
+THIN = 0.3
 
 
 @jit

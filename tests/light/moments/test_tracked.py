@@ -145,11 +145,11 @@ def test_bins_of_order_5(name):
     assert beyond < 0.03
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the cut-off in k leaks 1e-11 of the near field: rms 0.2 (rough), charges below 0 (mild, green)",
-)
-@pytest.mark.parametrize(("name", "most"), [("mild", 0.03), ("rough", 0.03), ("green", 0.06)])
+FAR_ROUGH = missed("rough", 0.03, reason="rms 0.039 beyond noise; it is 0.039 at 240 m as well")
+FAR_GREEN = missed("green", 0.06, reason="the cut-off in k leaks: rms 0.088 beyond noise")
+
+
+@pytest.mark.parametrize(("name", "most"), [("mild", 0.03), FAR_ROUGH, FAR_GREEN])
 def test_charges_of_order_3_at_300_m(name, most):
     truth = Truth(name)
     assert rows_of(truth, 3, {"300 m": truth.rho == 300})["300 m"][1] < most
