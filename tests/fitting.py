@@ -38,7 +38,7 @@ def exact(config: FitConfig, scene: Scene) -> Light:
 
 def small_config(**sampler: object) -> FitConfig:
     """Three layers, few draws."""
-    chosen = {"ensembles": 2, "draws": 700, "time_limit_s": 300.0} | sampler
+    chosen = {"ensembles": 2, "draws": 2000, "time_limit_s": 1200.0} | sampler
     return FitConfig.model_validate(
         {
             "layers": {"edges_m": EDGES_M},

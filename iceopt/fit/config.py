@@ -152,8 +152,8 @@ class SamplerConfig(_Section):
     most_steps: Annotated[int, Field(ge=10)] = 200_000
     taus: Positive = 50.0
     """Converged ensembles are longer than this many autocorrelation times."""
-    draws: Annotated[int, Field(ge=20)] = 500
-    """Draws of each chain that the full light model corrects and the result keeps."""
+    draws: Annotated[int, Field(ge=20)] = 2000
+    """Draws of each chain that the full light model corrects at most; fewer if they are enough."""
     time_limit_s: Positive = 3600.0
 
 

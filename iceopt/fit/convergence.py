@@ -34,6 +34,11 @@ class Diagnostics:
         """Smallest effective sample size, bulk or tail; NaN if any is NaN."""
         return float(np.min([self.ess_bulk, self.ess_tail]))
 
+    @property
+    def good(self) -> bool:
+        """Whether both are within their limits; a NaN is not."""
+        return self.worst_rhat < LARGEST_RHAT and self.least_ess > LEAST_ESS
+
 
 def diagnose(draws: Array) -> Diagnostics:
     """Diagnose chains.

@@ -25,6 +25,8 @@ LARGEST_K = 0.7
 _STAGE = "correction"
 _SAVE_EVERY_S = 20.0
 _LEAST_TAIL = 5
+_FIRST_LOOK = 200
+"""Draws of each chain before they can be enough."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,9 @@ def correct(
     store: Checkpoint,
     time_left_s: Callable[[], float],
     watch: Callable[[str, float], None],
+    enough: Callable[[Array], bool],
 ) -> Corrected:
-    """Evaluate the full posterior at every draw of a run and correct the run by it.
+    """Evaluate the full posterior at the draws of a run, one after another, and correct the run by it.
 
     Parameters
     ----------
@@ -83,11 +86,13 @@ def correct(
     time_left_s : callable
     watch : callable
         Told in words what goes on, and the part done.
+    enough : callable
+        Asked now and then whether the corrected draws so far, shape (chain, draw, parameter), will do.
 
     Returns
     -------
     Corrected
-        Of fewer draws if time ran out, though of ten draws a chain at least.
+        Of fewer draws if these were enough or time ran out, though of ten draws a chain at least.
     """
     chains, wanted, _ = run.draws.shape
     done = _Evaluated()
@@ -97,10 +102,16 @@ def correct(
         done.nuisances += list(piece["nuisances"])
     saved, number, last_save = len(done.log_density), len(pieces), time.monotonic()
     least = chains * min(wanted, 10)
+    next_look, in_time = min(_FIRST_LOOK, wanted), True
     for i in range(saved, chains * wanted):
-        if time_left_s() <= 0 and i >= least:
-            break
         draw, chain = divmod(i, chains)
+        if time_left_s() <= 0 and i >= least:
+            in_time = False
+            break
+        if chain == 0 and draw >= next_look:
+            if enough(_assemble(posterior, run, done, seed, in_time).draws):
+                break
+            next_look = int(1.2 * draw) + 1
         value, nuisances = _evaluate(posterior, run.draws[chain, draw], [seed, chain, draw])
         done.log_density.append(value)
         done.nuisances.append(nuisances)
@@ -112,7 +123,7 @@ def correct(
             saved, number, last_save = len(done.log_density), number + 1, time.monotonic()
     if saved < len(done.log_density):
         store.write(_STAGE, number, done.arrays(saved))
-    return _assemble(posterior, run, done, seed)
+    return _assemble(posterior, run, done, seed, in_time)
 
 
 def _evaluate(posterior: Posterior, vector: Array, seed: list[int]) -> tuple[float, Array]:
@@ -126,8 +137,8 @@ def _evaluate(posterior: Posterior, vector: Array, seed: list[int]) -> tuple[flo
     return point.log_density, np.concatenate(parts)
 
 
-def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int) -> Corrected:
-    chains, wanted, _ = run.draws.shape
+def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int, in_time: bool) -> Corrected:
+    chains = run.draws.shape[0]
     kept = len(done.log_density) // chains
     value = np.array(done.log_density[: kept * chains]).reshape(kept, chains).T
     nuisances = np.array(done.nuisances[: kept * chains]).reshape(kept, chains, -1).transpose(1, 0, 2)
@@ -145,7 +156,7 @@ def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int) -> Co
         offset_ns=[s.offset_ns for s in split],
         acceptance=float(np.mean(np.diff(chosen, axis=1) != 0)) if kept > 1 else np.nan,
         pareto_k=pareto_k(log_weight.ravel()),
-        complete=kept == wanted,
+        complete=in_time,
     )
 
 

@@ -25,6 +25,7 @@ _SAVE_EVERY_S = 20.0
 _LEAST_STEPS = 100
 _BURN_IN_TAUS = 3.0
 _MOST_REDRAWS = 1000
+_GOLDEN_SECTION = 0.5 * (5.0**0.5 - 1.0)
 _KEEP_EVERY = 10
 """Steps between those that are kept: neighbouring steps are nearly the same."""
 
@@ -156,11 +157,15 @@ class _Walk:
         return self._accepted / max(len(self._chain) * len(self._samplers), 1)
 
     def draws(self, tau: float, wanted: int) -> tuple[Array, Array]:
-        """Draws spread evenly over the steps after the burn-in, walkers in turn: as independent as can be."""
+        """Draws spread evenly over the steps after the burn-in, walkers in turn, in an order that jumps.
+
+        Neighbouring draws are then as independent as can be, and the first ones already cover all steps.
+        """
         chain, values = self.chain(), np.stack(self._values)
         kept = chain.shape[0]
         burn = min(int(_BURN_IN_TAUS * tau / _KEEP_EVERY), kept // 2) if np.isfinite(tau) else kept // 2
-        step = burn + (np.arange(wanted) * (kept - burn)) // wanted
+        # Multiples of the golden section fill an interval evenly, however many there are.
+        step = burn + ((np.arange(wanted) * _GOLDEN_SECTION % 1.0) * (kept - burn)).astype(int)
         walker = (np.arange(wanted) * 7919) % self._walkers
         return chain[step, :, walker].transpose(1, 0, 2), values[step, :, walker].T
 

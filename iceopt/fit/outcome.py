@@ -97,7 +97,15 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         time_left_s,
         lambda words: watch(words, None),
     )
-    corrected = correct(maximum.posterior, run, config.seed, store, time_left_s, watch)
+    corrected = correct(
+        maximum.posterior,
+        run,
+        config.seed,
+        store,
+        time_left_s,
+        watch,
+        lambda draws: diagnose(draws).good,
+    )
     diagnostics = diagnose(corrected.draws)
     complaints = _complaints(maximum, moved, run, corrected, diagnostics)
     watch("predicting the counts", None)
