@@ -60,9 +60,9 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
         closed = ClosedForm(scene)
         return Light(closed, closed, closed, closed)
     chosen = config.model
-    orders = {
-        n: LayeredMoments(scene, n) for n in {chosen.order, chosen.reference_order, chosen.slopes_order}
-    }
+    model = LayeredMoments(scene, chosen.order)
+    others = {chosen.reference_order, chosen.slopes_order} - {chosen.order}
+    orders = {chosen.order: model} | {order: model.of_order(order) for order in others}
     return Light(
         model=orders[chosen.order],
         reference=orders[chosen.reference_order],

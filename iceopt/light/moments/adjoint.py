@@ -29,7 +29,9 @@ from iceopt.light.moments.products import (
 )
 from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
 from iceopt.light.moments.sweep import (
+    MOST_LEVELS,
     THIN_START,
+    half_space,
     impedances,
     layer_work,
     new_state,
@@ -37,8 +39,6 @@ from iceopt.light.moments.sweep import (
     readings,
     start_field,
 )
-
-MOST_LEVELS = 64
 
 
 @jit
@@ -187,23 +187,6 @@ def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
 
 
 @jit
-def half_space_levels(work, norm, grow, n):
-    """How many doublings `half_space` takes."""
-    joints, c, s, temp, _ = grow
-    thin_slab(work[0], THIN_START / norm**0.5, c, 0, s, 0, n)
-    size = n * n * ENTRY
-    for level in range(MOST_LEVELS - 1):
-        double_slab(c, 0, s, 0, temp, joints, 0, n)
-        small, large = 0.0, 0.0
-        for i in range(size):
-            small = max(small, abs(s[i]))
-            large = max(large, abs(c[i]))
-        if small <= 1e-15 * large:
-            return level + 1
-    return MOST_LEVELS - 1
-
-
-@jit
 def undo_powers(work, z_bar, ratio_bar, temp, n):
     """From cotangents of all powers to those of K and M (z_bar[0] and z_bar[1]); work[2] factors K."""
     z, ratio, stiff = work[:3]
@@ -266,7 +249,7 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
     clear(z_bar, 0, TERMS * size)
     clear(even_bar, 0, n_even)
     norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
-    levels = half_space_levels(work, norm, grow, n)
+    levels = half_space(work, norm, grow[1], 0, n)
     clear(temp, 0, size)
     undo_slab(work, THIN_START / norm**0.5, levels, grow, up_bar, 0, temp, 0, z_bar, n)
     for i in range(nodes):
@@ -280,7 +263,7 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
             undo_slab(
                 work, thickness[i] / 2.0**levels, levels, grow, c_bar, i * size, s_bar, i * size, z_bar, n
             )
-    levels = half_space_levels(work, norm, grow, n)
+    levels = half_space(work, norm, grow[1], 0, n)
     clear(temp, 0, size)
     last = (nodes - 1) * size
     undo_slab(work, THIN_START / norm**0.5, levels, grow, down_bar, last, temp, 0, z_bar, n)

@@ -55,6 +55,8 @@ class LayeredMoments:
         With an emission that shines in all azimuths.
     order : int
         1 to 9; 1 is diffusion with its time derivative.
+    plan : Plan, optional
+        Made from the scene by another order; made anew by default.
 
     Raises
     ------
@@ -62,13 +64,13 @@ class LayeredMoments:
         If the order is not offered, or the scene is not sound (`require_sound`).
     """
 
-    def __init__(self, scene: Scene, order: int) -> None:
+    def __init__(self, scene: Scene, order: int, plan: Plan | None = None) -> None:
         require_sound(scene)
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
         self._couplings = couplings(order)
-        self._plan: Plan = make_plan(scene)
+        self._plan = make_plan(scene) if plan is None else plan
         self._pattern = pattern_moments(scene, self._couplings)
         self._scale = scene.photons * scene.effective_area_m2
         path = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
@@ -111,9 +113,13 @@ class LayeredMoments:
         Up to order 4 that is the order two above; beyond, where that would be slow, the one two below.
         """
         low = self.order <= LAST_COMPARED_UPWARDS
-        other = LayeredMoments(self.scene, self.order + 2 if low else self.order - 2)
+        other = self.of_order(self.order + 2 if low else self.order - 2)
         part = 1.0 if low else CONVERGENCE
         return order_error(self.expected(ice), other.expected(ice), part, self.scene)
+
+    def of_order(self, order: int) -> "LayeredMoments":
+        """Give the model of another order on the same scene; they share the plan."""
+        return LayeredMoments(self.scene, order, self._plan)
 
     def _pull_back(
         self, ice: Ice, cotangent: NDArray[np.float64]

@@ -28,6 +28,10 @@ from iceopt.light.moments.slabs import (
     thin_slab,
 )
 
+THIN_START = 0.25
+MOST_LEVELS = 60
+"""Of doublings: a slab 2^60 times the thinnest has no far side."""
+
 
 @jit
 def prepare_layer(order, rates, k, work, n_even, n):
@@ -42,21 +46,19 @@ def prepare_layer(order, rates, k, work, n_even, n):
 
 @jit
 def half_space(work, norm, c, oc, n):
-    """Set c at oc to the impedance K Q of a layer without end."""
+    """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
     z, _, _, _, _, _, s, factored, joint = work
     thin_slab(z, THIN_START / np.sqrt(norm), c, oc, s, 0, n)
     size = n * n * ENTRY
-    for _ in range(60):
+    for level in range(MOST_LEVELS):
         double_slab(c, oc, s, 0, factored, joint, 0, n)
         small, large = 0.0, 0.0
         for i in range(size):
             small = max(small, abs(s[i]))
             large = max(large, abs(c[oc * ENTRY + i]))
         if small <= 1e-15 * large:
-            break
-
-
-THIN_START = 0.25
+            return level + 1
+    return MOST_LEVELS
 
 
 @jit
