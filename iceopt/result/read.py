@@ -72,6 +72,11 @@ class Result:
         return bool(_number(self._file.attrs["converged"]))
 
     @property
+    def final(self) -> bool:
+        """Whether the numbers can stand: the fit converged, and with a light model that is good enough."""
+        return bool(_number(self._file.attrs.get("final", self._file.attrs["converged"])))
+
+    @property
     def verdict(self) -> str:
         """Convergence in words; to be shown wherever numbers are."""
         return _text(self._file.attrs["verdict"])
