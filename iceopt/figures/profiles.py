@@ -31,13 +31,19 @@ def depth_profiles(result: Result) -> Figure:
         _not_converged(ax, layers, lengths)
         _reach(ax, layers)
         ax.set_xlabel(label)
-        ax.set_xlim(0, 1.1 * lengths.quantiles_m[-1].max())
+        ax.set_xlim(0, 1.1 * _longest_m(lengths))
     axes[0, 0].set_ylim(layers.edges_m[-1], layers.edges_m[0])
     depth_axis(axes[0, 0])
     named = {label: h for ax in axes.flat for h, label in zip(*ax.get_legend_handles_labels(), strict=True)}
     figure.legend(named.values(), named.keys(), loc="outside lower center", ncols=4, fontsize=8)
     wavelength = result.attribute("wavelength_nm")
     return titled(figure, result, f"depth profiles at {wavelength:g} nm")
+
+
+def _longest_m(lengths: Lengths) -> float:
+    """Top of the 95 % bands; where the prior speaks of the 68 % band, lest its width squeeze the rest."""
+    *_, high68, high95 = lengths.quantiles_m
+    return float(np.where(lengths.by_prior, high68, high95).max())
 
 
 def _prior(ax: Axes, lengths: Lengths) -> None:
