@@ -93,7 +93,7 @@ def _layer_rows(layers: Layers) -> list[dict[str, Any]]:
                     "p95": f"{low95}–{high95}",
                     "rhat": f"{lengths.rhat[i]:.3f}",
                     "ess": f"{lengths.ess[i]:.0f}",
-                    "share": f"{100 * lengths.share[i]:.0f} %",
+                    "share": f"{100 * lengths.share[i]:.0f}\u00a0%",
                     "converged": bool(lengths.converged[i]),
                     "by_prior": bool(lengths.by_prior[i]),
                 }

@@ -1,4 +1,5 @@
 // The interactive depth profile: plain SVG, drawn anew at each change; the data are in #profile-data.
+// At the end, the little else that the page does.
 "use strict";
 (() => {
   const seasons = JSON.parse(document.getElementById("profile-data").textContent);
@@ -190,6 +191,7 @@
   function readout() {
     const place = document.getElementById("readout");
     const found = here === null ? [] : visible().map(([s, k]) => [s, k, layerAt(s, here)]).filter(([, , i]) => i >= 0);
+    place.classList.toggle("live", found.length > 0);
     if (!found.length) {
       const hint = document.createElement("p");
       hint.className = "key";
@@ -199,7 +201,7 @@
     }
     const table = document.createElement("table");
     const head = table.createTHead().insertRow();
-    for (const title of ["", "layer (m)", "scattering (m)", "68 %", "95 %", "absorption (m)", "68 %", "95 %", "R-hat", "sample size", "from counts"]) cell(head, title, "th");
+    for (const title of ["", "layer (m)", "scattering (m)", "68 %", "95 %", "absorption (m)", "68 %", "95 %", "R-hat", "size", "counts"]) cell(head, title, "th");
     const body = table.createTBody();
     for (const [s, k, i] of found) {
       const row = body.insertRow();
@@ -211,7 +213,7 @@
       cell(row, `${s.edges[i]}–${s.edges[i + 1]}`);
       for (const lengths of s.lengths) {
         const q = lengths.quantiles.map((values) => metres(values[i]));
-        const doubt = !lengths.converged[i] ? " ✗ not converged" : !s.final ? " (not final)" : "";
+        const doubt = !lengths.converged[i] ? " ✗ not converged" : !s.final ? " not final" : "";
         const median = cell(row, q[2] + doubt);
         median.className = doubt ? "number unsure" : "number";
         cell(row, `${q[1]}–${q[3]}`);
@@ -220,7 +222,7 @@
       const both = (name, digits, scale = 1) => s.lengths.map((l) => (l[name][i] === null ? "none" : (scale * l[name][i]).toFixed(digits))).join(", ");
       cell(row, both("rhat", 3));
       cell(row, both("ess", 0));
-      cell(row, both("share", 0, 100) + " %");
+      cell(row, both("share", 0, 100) + "\u00a0%");
     }
     place.replaceChildren(table);
   }
@@ -262,6 +264,11 @@
   window.addEventListener("beforeprint", () => {
     for (const details of document.querySelectorAll("details")) details.open = true;
   });
+  for (const button of document.querySelectorAll("figure button"))
+    button.addEventListener("click", () => {
+      const large = button.closest("figure").classList.toggle("large");
+      button.setAttribute("aria-pressed", large);
+    });
   const fieldset = document.getElementById("seasons");
   if (fieldset) tick(fieldset);
   document.getElementById("chart").hidden = false;
