@@ -89,9 +89,10 @@ def correlations(result: Result) -> Figure:
     words = [f"{_SYMBOLS[i // layers]} {top[i % layers]:.0f} m" for i in places]
     ax.set_xticks(places, words, rotation=90, fontsize=7)
     ax.set_yticks(places, words, fontsize=7)
+    ax.set_xlabel("le: scattering, la: absorption, top of the layer")
     ax.grid(False)
     note = ", in percent" if layers <= _MOST_NUMBERS else ""
-    return titled(figure, result, f"correlations of the layers' ln lengths{note}; named by their top")
+    return titled(figure, result, f"correlations of the layers' ln lengths{note}")
 
 
 def corner(result: Result, depths_m: Sequence[float] = ()) -> Figure:

@@ -74,7 +74,7 @@ class Result:
     @property
     def final(self) -> bool:
         """Whether the numbers can stand: the fit converged, and with a light model that is good enough."""
-        return bool(_number(self._file.attrs.get("final", self._file.attrs["converged"])))
+        return self.converged and bool(_number(self._file.attrs.get("final", 1)))
 
     @property
     def verdict(self) -> str:
