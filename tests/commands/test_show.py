@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from iceopt.commands.show import WIDTH, summary
 from iceopt.result.layers import read_layers
 from iceopt.result.read import Result
-from tests.results import Fake, write_fake
+from tests.fake_results import Fake, write_fake
 
 
 def shown(path):

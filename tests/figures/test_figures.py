@@ -11,7 +11,7 @@ from iceopt.figures.style import look
 from iceopt.result.read import Result
 from iceopt.result.write import write_result
 from tests.fitting import EDGES_M, fitted
-from tests.results import Fake, write_fake
+from tests.fake_results import Fake, write_fake
 
 
 @pytest.fixture(scope="module")

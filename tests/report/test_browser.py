@@ -7,7 +7,7 @@ import pytest
 from iceopt.report import page as page_module
 from iceopt.report.page import write_report
 from tests.report.browser import opened, requests
-from tests.results import Fake, write_fake
+from tests.fake_results import Fake, write_fake
 
 STUCK = 5
 PIXEL = "data:image/gif;base64,R0lGODlhAQABAAAAACwAAAAAAQABAAA="

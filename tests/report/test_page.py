@@ -13,7 +13,7 @@ from iceopt.report import page as page_module
 from iceopt.report.page import PICTURES, write_report
 from iceopt.result.layers import read_layers
 from iceopt.result.read import Result
-from tests.results import Fake, write_fake
+from tests.fake_results import Fake, write_fake
 
 VOID = {"meta", "link", "img", "br", "input", "col", "hr"}
 

@@ -11,7 +11,7 @@ from iceopt.result.layers import LEAST_SHARE, QUANTILES, read_layers
 from iceopt.result.prior import data_share, prior_quantiles
 from iceopt.result.read import Result
 from tests.fitting import fitted
-from tests.results import Fake, write_fake
+from tests.fake_results import Fake, write_fake
 
 FAKE = Fake(layers=20, unseen=4, stuck=(7,), draws=300, relative_error=0.02)
 CONFIG = FitConfig().prior
@@ -134,7 +134,7 @@ def test_real_fit_is_told_by_its_counts(tmp_path):
         for group in ("posterior", "observed_data", "posterior_predictive", "diagnostics", "constant_data"):
             ours = set(fake.names(group))
             written = {n for n in real.names(group) if not _is_bare_dimension(real, group, n)}
-            assert ours == written, "tests/results.py no longer writes what fits write"
+            assert ours == written, "tests/fake_results.py no longer writes what fits write"
 
 
 def _is_bare_dimension(result, group, name):
