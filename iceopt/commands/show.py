@@ -95,7 +95,7 @@ def _provenance(result: "Result") -> list[str]:
     chains, draws = result.shape("posterior", "ln_pair_error")
     return textwrap.wrap(
         f"Schema {result.attribute('schema_version')}, iceopt {versions['iceopt']}, seed "
-        f"{result.attribute('seed')}, {chains} chains of {draws} draws, started "
+        f"{result.attribute('seed')}, {chains} x {draws} draws, started "
         f"{result.attribute('started_at')}, took {result.attribute('duration_s'):.0f} s.",
         WIDTH,
     )

@@ -5,6 +5,7 @@ from matplotlib.figure import Figure
 
 from iceopt.figures.style import DARK, LIGHT, WARM, depth_axis, name_some, plain, subplots, titled
 from iceopt.result.read import Result
+from iceopt.result.summary import mean_and_sd
 
 _MOST_NAMED = 30
 """Of the modules in one state: more names than this would hide the map."""
@@ -53,9 +54,9 @@ def nuisances(result: Result) -> Figure:
         ("relative efficiency", "clock offset (ns)", "brightness"),
         strict=True,
     ):
-        draws = result.draws(name)
-        where = np.arange(draws.shape[1])
-        ax.errorbar(where, draws.mean(0), draws.std(0, ddof=1), fmt=".", ms=3, lw=0.7, color=DARK)
+        mean, sd = mean_and_sd(result, name)
+        where = np.arange(mean.size)
+        ax.errorbar(where, mean, sd, fmt=".", ms=3, lw=0.7, color=DARK)
         ax.set_ylabel(label)
         ax.set_xlim(-1, where.size)
         names = result.values("posterior", "run" if name == "brightness" else "module")

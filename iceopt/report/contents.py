@@ -11,7 +11,7 @@ from iceopt.fit.correction import LARGEST_K
 from iceopt.fit.outcome import LARGEST_OWN_ERROR, SETTLED
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
-from iceopt.result.summary import counted, left_out, light_model_errors
+from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd
 
 Array = NDArray[np.float64]
 
@@ -164,8 +164,7 @@ def _checks(result: Result) -> list[Check]:
 
 def _modules(result: Result) -> list[dict[str, str]]:
     fitted = {name: i for i, name in enumerate(result.values("posterior", "module"))}
-    efficiency, offset = (result.draws(n) for n in ("efficiency", "time_offset"))
-    cells = [_mean_sd(efficiency, 3), _mean_sd(offset, 2)]
+    cells = [_mean_sd(result, "efficiency", 3), _mean_sd(result, "time_offset", 2)]
     names, states = (result.values("constant_data", n) for n in ("site_module", "module_state"))
     rows = []
     for name, state in zip(names, states, strict=True):
@@ -176,7 +175,7 @@ def _modules(result: Result) -> list[dict[str, str]]:
 
 def _runs(result: Result) -> list[dict[str, str]]:
     fitted = {name: i for i, name in enumerate(result.values("posterior", "run"))}
-    cells = _mean_sd(result.draws("brightness"), 3)
+    cells = _mean_sd(result, "brightness", 3)
     names, states = (result.values("constant_data", n) for n in ("campaign_run", "run_state"))
     return [
         {"name": name, "brightness": cells[fitted[name]] if name in fitted else "", "state": state}
@@ -184,10 +183,10 @@ def _runs(result: Result) -> list[dict[str, str]]:
     ]
 
 
-def _mean_sd(draws: Array, decimals: int) -> list[str]:
+def _mean_sd(result: Result, name: str, decimals: int) -> list[str]:
     return [
         f"{mean:.{decimals}f} ± {sd:.{decimals}f}"
-        for mean, sd in zip(draws.mean(axis=0), draws.std(axis=0, ddof=1), strict=True)
+        for mean, sd in zip(*mean_and_sd(result, name), strict=True)
     ]
 
 

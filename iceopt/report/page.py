@@ -23,7 +23,8 @@ from iceopt.result.layers import LEAST_SHARE
 from iceopt.result.read import Result
 
 LARGEST_BYTES = 5_000_000
-_MOST_PICTURE_BYTES = 3_500_000
+_MARKUP_BYTES = 1_000
+"""Around a picture, its caption included."""
 _DPI = 100
 
 PICTURES = {
@@ -85,11 +86,17 @@ def write_report(
 
 def render(results: Sequence[Result], done: Callable[[float], None] = lambda part: None) -> str:
     """Return the page as text."""
-    pictures = _pictures(results, done)
     seasons = [
-        season(result, label) | {"pictures": found}
-        for result, label, found in zip(results, _labels(results), pictures, strict=True)
+        season(result, label) | {"pictures": []}
+        for result, label in zip(results, _labels(results), strict=True)
     ]
+    room = LARGEST_BYTES - len(_filled(seasons).encode())
+    pictures = _pictures(results, room, done)
+    return _filled([s | {"pictures": found} for s, found in zip(seasons, pictures, strict=True)])
+
+
+def _filled(seasons: list[dict[str, Any]]) -> str:
+    """Template filled in."""
     environment = Environment(
         loader=PackageLoader("iceopt.report", "assets"),
         autoescape=True,
@@ -120,17 +127,18 @@ def _labels(results: Sequence[Result]) -> list[str]:
     return [f"{label} [{i + 1}]" if again[label] > 1 else label for i, label in enumerate(labels)]
 
 
-def _pictures(results: Sequence[Result], done: Callable[[float], None]) -> list[list[dict[str, str]]]:
-    """Pictures of each result; of the last ones alone if those of all would make the page too large."""
+def _pictures(
+    results: Sequence[Result], room: int, done: Callable[[float], None]
+) -> list[list[dict[str, str]]]:
+    """Pictures of each result; of the last ones alone if those of all would not fit into the room (bytes)."""
     names = (_STATIC, *PICTURES)
     found: list[list[dict[str, str]]] = []
-    room = _MOST_PICTURE_BYTES
     for result in reversed(results):
         drawn = []
         for name in names if room > 0 else ():
             drawn.append({"name": name, "src": _picture(name, result)})
             done((len(found) + len(drawn) / len(names)) / len(results))
-        room -= sum(len(picture["src"]) for picture in drawn)
+        room -= sum(len(picture["src"]) + _MARKUP_BYTES for picture in drawn)
         found.insert(0, drawn if room >= 0 else [])
     return found
 

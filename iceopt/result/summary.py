@@ -3,8 +3,24 @@
 from collections import Counter
 
 import numpy as np
+from numpy.typing import NDArray
 
 from iceopt.result.read import Result
+
+Array = NDArray[np.float64]
+
+
+def mean_and_sd(result: Result, name: str) -> tuple[Array, Array]:
+    """Mean and standard deviation of a posterior variable over all draws; one chain is held at a time."""
+    chains, draws = result.shape("posterior", name)[:2]
+    means, squares = [], []
+    for k in range(chains):
+        chain = result.values("posterior", name, k)
+        means.append(chain.mean(axis=0))
+        squares.append(np.sum((chain - means[-1]) ** 2, axis=0))
+    mean = np.mean(means, axis=0)
+    between = draws * np.sum((np.array(means) - mean) ** 2, axis=0)
+    return mean, np.sqrt((np.sum(squares, axis=0) + between) / (chains * draws - 1))
 
 
 def light_model_errors(result: Result) -> tuple[str, str]:

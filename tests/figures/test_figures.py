@@ -10,8 +10,8 @@ from iceopt.figures.gallery import FIGURES, draw, save
 from iceopt.figures.style import look
 from iceopt.result.read import Result
 from iceopt.result.write import write_result
-from tests.fitting import EDGES_M, fitted
 from tests.fake_results import Fake, write_fake
+from tests.fitting import EDGES_M, fitted
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ import pytest
 
 from iceopt.report import page as page_module
 from iceopt.report.page import write_report
-from tests.report.browser import opened, requests
 from tests.fake_results import Fake, write_fake
+from tests.report.browser import opened, requests
 
 STUCK = 5
 PIXEL = "data:image/gif;base64,R0lGODlhAQABAAAAACwAAAAAAQABAAA="

@@ -107,7 +107,7 @@ def test_results_of_one_season_are_told_apart(tmp_path, no_drawing):
 
 
 def test_large_page_keeps_the_pictures_of_the_last_result(results, tmp_path, monkeypatch, no_drawing):
-    monkeypatch.setattr(page_module, "_MOST_PICTURE_BYTES", 1_000_000)
+    monkeypatch.setattr(page_module, "LARGEST_BYTES", 1_100_000)
     write_report(tmp_path / "page.html", [results / "doubt.h5", results / "good.h5"])
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert text.count("data:image/webp") == 1 + len(PICTURES)

@@ -10,8 +10,9 @@ from iceopt.fit.priors import LayerPrior
 from iceopt.result.layers import LEAST_SHARE, QUANTILES, read_layers
 from iceopt.result.prior import data_share, prior_quantiles
 from iceopt.result.read import Result
-from tests.fitting import fitted
+from iceopt.result.summary import mean_and_sd
 from tests.fake_results import Fake, write_fake
+from tests.fitting import fitted
 
 FAKE = Fake(layers=20, unseen=4, stuck=(7,), draws=300, relative_error=0.02)
 CONFIG = FitConfig().prior
@@ -142,6 +143,12 @@ def _is_bare_dimension(result, group, name):
     with h5py.File(result.path) as file:
         note = file[group][name].attrs.get("NAME", b"")
     return note.startswith(b"This is a netCDF dimension")
+
+
+def test_mean_and_sd_are_those_of_all_draws(result):
+    mean, sd = mean_and_sd(result, "efficiency")
+    np.testing.assert_allclose(mean, result.draws("efficiency").mean(axis=0), rtol=1e-12)
+    np.testing.assert_allclose(sd, result.draws("efficiency").std(axis=0, ddof=1), rtol=1e-12)
 
 
 def test_marks_stand_where_they_belong(result):
