@@ -184,10 +184,8 @@ def _runs(result: Result) -> list[dict[str, str]]:
 
 
 def _mean_sd(result: Result, name: str, decimals: int) -> list[str]:
-    return [
-        f"{mean:.{decimals}f} ± {sd:.{decimals}f}"
-        for mean, sd in zip(*mean_and_sd(result, name), strict=True)
-    ]
+    pairs = zip(*mean_and_sd(result, name), strict=True)
+    return [f"{mean:.{decimals}f} ± {sd:.{decimals}f}" for mean, sd in pairs]
 
 
 def _provenance(result: Result) -> list[tuple[str, str]]:
