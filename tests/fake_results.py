@@ -46,7 +46,7 @@ class Fake:
     site: str = "Skarv Dome"
     season: str = "2031"
     converged: bool = True
-    final: bool = True
+    light_model_error: float = 0.02
     verdict: str = "converged: 5000 steps are 60 autocorrelation times"
     prefix: str = "L"
     """Of the names of lines and modules."""
@@ -77,8 +77,8 @@ def write_fake(path: Path, fake: Fake) -> None:
 def _attributes(fake: Fake) -> dict[str, object]:
     return {
         "schema": NAME, "schema_version": VERSION, "created_at": "2040-01-02T03:24:05+00:00",
-        "inference_library": "iceopt", "converged": int(fake.converged), "final": int(fake.final),
-        "verdict": fake.verdict, "light_model": "layered P3", "light_model_error": 0.02,
+        "inference_library": "iceopt", "converged": int(fake.converged),
+        "verdict": fake.verdict, "light_model": "layered P3", "light_model_error": fake.light_model_error,
         "site": fake.site, "season": fake.season, "wavelength_nm": 405.0,
         "input_sha256": '{"sample": {"counts.csv": "%s"}}' % ("ab" * 32),
         "configuration": FitConfig().model_dump_json(), "versions": '{"iceopt": "0.1.0", "numpy": "2.4.6"}',

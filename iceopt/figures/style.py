@@ -47,7 +47,7 @@ def titled(figure: Figure, result: Result, what: str) -> Figure:
     title = f"{result.attribute('site')} {result.attribute('season')}: {what}"
     if not result.final:
         width = int(13.5 * figure.get_figwidth())
-        verdict = textwrap.fill(result.verdict, width, max_lines=3, placeholder=" ...")
+        verdict = textwrap.fill(result.verdict, width, max_lines=5, placeholder=" ...")
         title += "\n" + verdict
     figure.suptitle(plain(title), fontsize=9, color="black" if result.final else WARM)
     return figure

@@ -73,8 +73,10 @@ class Result:
 
     @property
     def final(self) -> bool:
-        """Whether the numbers can stand: the fit converged, and with a light model that is good enough."""
-        return self.converged and bool(_number(self._file.attrs.get("final", 1)))
+        """Whether the numbers can stand: the fit converged, and its light model is good enough."""
+        from iceopt.fit.outcome import LARGEST_OWN_ERROR  # here, as whoever only reads needs no kernels
+
+        return self.converged and bool(self.attribute("light_model_error") <= LARGEST_OWN_ERROR)
 
     @property
     def verdict(self) -> str:

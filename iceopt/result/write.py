@@ -14,7 +14,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.fit.outcome import LARGEST_OWN_ERROR, Outcome
+from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
 from iceopt.result.schema import DESCRIPTIONS, NAME, UNITS, VERSION
 
@@ -78,8 +78,7 @@ def _provenance(
     outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> dict[str, Any]:
     problem = outcome.problem
-    terms, best_ice = outcome.maximum.posterior.terms, outcome.maximum.posterior.ice(outcome.maximum.vector)
-    own_errors = [float(np.median(term.model.model_error(best_ice))) for term in terms]
+    best_ice = outcome.maximum.posterior.ice(outcome.maximum.vector)
     hashes = {name: part.campaign.sha256 for name, part in zip(campaigns, problem.parts, strict=True)}
     settings = problem.parts[0].campaign.settings
     versions = {name: version(name) for name in _LIBRARIES} | {"python": platform.python_version()}
@@ -89,10 +88,9 @@ def _provenance(
         "created_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "inference_library": "iceopt",
         "converged": int(outcome.converged),
-        "final": int(outcome.converged and all(error <= LARGEST_OWN_ERROR for error in own_errors)),
         "verdict": outcome.verdict,
-        "light_model": terms[0].model.name,
-        "light_model_error": own_errors[0],
+        "light_model": outcome.maximum.posterior.terms[0].model.name,
+        "light_model_error": float(np.median(outcome.maximum.posterior.terms[0].model.model_error(best_ice))),
         "site": settings.site,
         "season": settings.season,
         "wavelength_nm": settings.wavelength_nm,

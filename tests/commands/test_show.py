@@ -42,7 +42,7 @@ def test_lines_fit_the_terminal_whatever_the_ice(layers, top_m, thickness_m, cha
 def path(tmp_path_factory):
     path = tmp_path_factory.mktemp("show") / "fake.h5"
     verdict = "NOT converged, do not use as final: the worst R-hat is 1.900"
-    write_fake(path, Fake(layers=20, unseen=3, stuck=(4,), converged=False, final=False, verdict=verdict))
+    write_fake(path, Fake(layers=20, unseen=3, stuck=(4,), converged=False, verdict=verdict))
     return path
 
 

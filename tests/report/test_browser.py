@@ -22,7 +22,7 @@ def page(tmp_path_factory):
     small = {"draws": 200, "lines": 3}
     write_fake(
         folder / "a.h5",
-        Fake(layers=80, unseen=10, stuck=(STUCK,), converged=False, final=False, verdict=verdict, **small),
+        Fake(layers=80, unseen=10, stuck=(STUCK,), converged=False, verdict=verdict, **small),
     )
     write_fake(folder / "b.h5", Fake(layers=80, season="2032", change=0.2, prefix=NASTY, **small))
     write_fake(folder / "c.h5", Fake(layers=40, thickness_m=20.0, season=NASTY, **small))

@@ -48,7 +48,7 @@ def results(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page")
     write_fake(folder / "good.h5", Fake(draws=200))
     doubt = "converged: R-hat 1.001; a first look, not final: the light model is itself wrong by about 50 %"
-    write_fake(folder / "doubt.h5", Fake(draws=200, final=False, verdict=doubt, season="2032"))
+    write_fake(folder / "doubt.h5", Fake(draws=200, light_model_error=0.5, verdict=doubt, season="2032"))
     return folder
 
 

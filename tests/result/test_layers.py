@@ -170,11 +170,16 @@ def test_layer_without_diagnostics_has_not_converged(path, tmp_path):
         assert not read_layers(result).scattering.converged[[2, 3]].any()
 
 
-@pytest.mark.parametrize(("converged", "final", "expected"), [(1, 1, True), (1, 0, False), (0, 1, False)])
-def test_final_needs_convergence(path, tmp_path, converged, final, expected):
+@pytest.mark.parametrize(
+    ("converged", "light_model_error", "expected"),
+    [(1, 0.02, True), (1, 0.5, False), (1, np.nan, False), (0, 0.02, False)],
+)
+def test_final_is_what_converged_with_a_good_light_model(
+    path, tmp_path, converged, light_model_error, expected
+):
     other = tmp_path / "other.h5"
     other.write_bytes(path.read_bytes())
     with h5py.File(other, "a") as file:
-        file.attrs["converged"], file.attrs["final"] = converged, final
+        file.attrs["converged"], file.attrs["light_model_error"] = converged, light_model_error
     with Result(other) as result:
         assert result.final is expected
