@@ -103,7 +103,7 @@ def _provenance(
         "command_line": " ".join(command),
         "started_at": started.isoformat(timespec="seconds"),
         "duration_s": outcome.duration_s,
-        "ratio_renewal_moves": np.array(outcome.renewals),
+        "light_renewal_moves": np.array(outcome.renewals),
         "sampler": problem.config.sampler.kind,
         "sampler_steps": outcome.run.steps,
         "autocorrelation_time": outcome.run.tau,
