@@ -1,9 +1,9 @@
 """From one wavelength to another by published power laws.
 
 1/le goes as wavelength^-alpha. Absorption is that of dust, a power law too, plus that of pure ice, which
-rises towards the red: a = a_dust (w/w0)^-kappa + A exp(-B/w) (1 + 0.01 dT). Ackermann et al., J. Geophys. Res.
-111, D13203 (2006); law, values and their errors are quoted from memory. The correlation of A with B is not
-known here: they are drawn independently, which makes the law's error too wide rather than too narrow.
+rises towards the red: a = a_dust (w/w0)^-kappa + A exp(-B/w) (1 + 0.01 dT). Ackermann et al., J. Geophys.
+Res. 111, D13203 (2006); law, values and their errors are quoted from memory. The correlation of A with B is
+not known here: they are drawn independently, which makes the law's error too wide rather than too narrow.
 """
 
 from dataclasses import dataclass

@@ -29,10 +29,11 @@ _NODES_AT_MOST = 2_000_000
 
 HOW_TO = (
     "Linear interpolation in distance, emitter_depth and receiver_depth. Interpolate ln(fluence x path) with "
-    "path = sqrt(distance^2 + (receiver_depth - emitter_depth)^2), then take exp and divide by path; interpolate "
-    "arrival_density bin by bin. NaN, at nodes out of reach and in cells with such a node, means not computed, "
-    "not dark. Expected photoelectrons in a bin: photons x effective area x efficiency x fluence x "
-    "arrival_density x width of the bin. Within 40 m of the emitter the light model is wrong by 10-35 %."
+    "path = sqrt(distance^2 + (receiver_depth - emitter_depth)^2), then take exp and divide by path; "
+    "interpolate arrival_density bin by bin. NaN, at nodes out of reach and in cells with such a node, "
+    "means not computed, not dark. Expected photoelectrons in a bin: photons x effective area x efficiency "
+    "x fluence x arrival_density x width of the bin. Within 40 m of the emitter the light model is wrong by "
+    "10-35 %."
 )
 
 

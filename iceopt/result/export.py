@@ -63,7 +63,10 @@ def layer_draws(result: Result, wavelength_nm: float | None = None, warmer_k: fl
         la = absorption_length_at(wavelength_nm, la, measured, law)
     except DomainError as error:
         raise InputError(f"{result.path}: {error}") from error
-    note = f"carried from {measured:g} to {wavelength_nm:g} nm by {_LAW}; ice {warmer_k:g} K warmer than the laws'"
+    note = (
+        f"carried from {measured:g} to {wavelength_nm:g} nm by {_LAW}; the ice is {warmer_k:g} K warmer than "
+        "that of the laws"
+    )
     return LayerDraws(wavelength_nm, top, bottom, le, la, note)
 
 

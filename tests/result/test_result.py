@@ -114,7 +114,8 @@ def test_provenance_is_complete_and_names_no_host(path, result):
     assert set(attributes) >= {
         "schema", "schema_version", "created_at", "started_at", "duration_s", "command_line", "configuration",
         "versions", "seed", "input_sha256", "light_model", "light_model_error", "site", "season",
-        "wavelength_nm", "group_index", "scattering_anisotropy", "converged", "verdict", "worst_rhat", "least_ess", "pareto_k",
+        "wavelength_nm", "group_index", "scattering_anisotropy", "converged", "verdict", "worst_rhat",
+        "least_ess", "pareto_k",
     }  # fmt: skip
     assert platform.node() not in str(attributes)
     assert result.attribute("input_sha256") == {"small": fitted()[0].problem.parts[0].campaign.sha256}
