@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 _MOST_GROUPS = 20
 _DRAWS_A_GROUP = 20
 _NEGLIGIBLE = 1e-10
+_DRIFTS = np.geomspace(1e-4, 1.0, 200)
+"""Drifts that are tried; the least is none for all purposes."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +60,19 @@ def shared_modules(
 
 
 def drift(shared: SharedModules) -> float:
-    """Estimate the standard deviation of ln efficiency's drift, from what the posteriors do not explain."""
-    unexplained = shared.log_ratio.mean(axis=0) ** 2 - shared.log_ratio.var(axis=0, ddof=1)
-    return float(np.sqrt(max(unexplained.mean(), 0.0)))
+    """Estimate the standard deviation of ln efficiency's drift from one season to the other.
+
+    Along the principal axes of the posteriors' spread the differences are independent, of variance eigenvalue
+    plus drift^2; the drift of the largest likelihood is found on a grid. Too few draws make the small
+    eigenvalues too small and so the drift too large, which holds the modules together less than could be.
+    """
+    spread = np.cov(shared.log_ratio, rowvar=False)
+    variance, axes = np.linalg.eigh(spread)
+    # The axis along which all modules move together is fixed at 0 and tells nothing.
+    seen = (axes.T @ shared.log_ratio.mean(axis=0))[1:] ** 2
+    total = np.maximum(variance[1:], 0.0) + _DRIFTS[:, None] ** 2
+    misfit = np.sum(np.log(total) + seen / total, axis=1)
+    return float(_DRIFTS[misfit.argmin()])
 
 
 def depth_groups(depth_m: Array, effective_draws: float) -> Array:

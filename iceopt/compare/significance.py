@@ -121,40 +121,57 @@ class Band:
     """That any band would stand out so far somewhere, if there is no change."""
 
 
-def changed_bands(change: Array, thickness_m: Array, rate: float) -> list[Band]:
+def changed_bands(first: Array, second: Array, thickness_m: Array, rate: float) -> list[Band]:
     """Bands of any thickness whose mean changed.
 
     The mean over a band is far better known than its single layers, so a band shows where none of its layers
     does. All bands of all kinds are looked at, and what the largest of so many comes to by chance is seen
     from the draws about their own mean (Westfall, Young, Resampling-Based Multiple Testing, Wiley (1993)):
-    the rate is that of any band being named in error. The one that stands out most is taken, then the next
-    that shares no layer of the same kind with those taken.
+    the rate is that of any band being named in error. Standard deviations are those of the other half of the
+    draws, as in `joint_probability`. The band that stands out most is taken, then the next that shares no
+    layer of the same kind with those taken.
 
     Parameters
     ----------
-    change : ndarray, shape (draw, kind, cell)
+    first, second : ndarray, shape (draw, kind, cell)
+        Halves of the draws of the changes, independent of one another.
     thickness_m : ndarray, shape (cell,)
     rate : float
     """
-    draws, kinds, cells = change.shape
-    total = np.concatenate([np.zeros((draws, kinds, 1)), np.cumsum(change * thickness_m, axis=2)], axis=2)
-    height = np.zeros((kinds, cells, cells))
-    """How far each band stands out: kind, first cell, last cell."""
-    largest = np.zeros(draws)
-    for width in range(1, cells + 1):
-        mean = total[:, :, width:] - total[:, :, :-width]
-        middle, sd = mean.mean(axis=0), mean.std(axis=0, ddof=1)
-        first = np.arange(cells - width + 1)
-        height[:, first, first + width - 1] = abs(middle) / sd
-        largest = np.maximum(largest, (abs(mean - middle) / sd).max(axis=(1, 2)))
+    draws = np.concatenate([first, second])
+    middle = 0.5 * (first.mean(axis=0) + second.mean(axis=0))
+    roles = [
+        _standing_out(middle, known, other, thickness_m)
+        for known, other in ((first, second), (second, first))
+    ]
+    height = 0.5 * (roles[0][0] + roles[1][0])
     bands: list[Band] = []
     while True:
         at = np.unravel_index(height.argmax(), height.shape)
         kind, start, stop = (int(i) for i in at)
-        probability = (1 + np.sum(largest >= height[at])) / (1 + draws)
-        if not probability <= rate:
+        counted = [(1 + np.sum(largest >= mine[at])) / (1 + largest.size) for mine, largest in roles]
+        probability = float(np.mean(counted))
+        if not (height[at] > 0 and probability <= rate):
             return bands
         inside = slice(start, stop + 1)
-        over_band = change[:, kind, inside] @ thickness_m[inside] / thickness_m[inside].sum()
-        bands.append(Band(kind, start, stop, over_band, float(probability)))
+        change = draws[:, kind, inside] @ thickness_m[inside] / thickness_m[inside].sum()
+        bands.append(Band(kind, start, stop, change, probability))
         height[kind, : stop + 1, start:] = 0.0
+
+
+def _standing_out(middle: Array, known: Array, other: Array, thickness_m: Array) -> tuple[Array, Array]:
+    """How far each band's mean is from none, shape (kind, first cell, last cell), and the most by chance."""
+    kinds, cells = middle.shape
+
+    def integral(x: Array) -> Array:
+        return np.pad(np.cumsum(x * thickness_m, axis=-1), [(0, 0)] * (x.ndim - 1) + [(1, 0)])
+
+    found, spread, none = integral(middle), integral(known), integral(other - other.mean(axis=0))
+    height = np.zeros((kinds, cells, cells))
+    largest = np.zeros(len(other))
+    for width in range(1, cells + 1):
+        sd = (spread[..., width:] - spread[..., :-width]).std(axis=0, ddof=1)
+        start = np.arange(cells - width + 1)
+        height[:, start, start + width - 1] = abs(found[:, width:] - found[:, :-width]) / sd
+        largest = np.maximum(largest, (abs(none[..., width:] - none[..., :-width]) / sd).max(axis=(1, 2)))
+    return height, largest
