@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 
 QUANTILES = {"": 0.5, "_p2.5": 0.025, "_p16": 0.16, "_p84": 0.84, "_p97.5": 0.975}
 
+_LEAST_TOLD = 1e-6
+
 HEADER = (
     "old",
     "new",
@@ -62,7 +64,7 @@ def sentence(comparison: Comparison) -> str:
     old, new = comparison.old, comparison.new
     doubtful = [p.name for p in (old, new) if not p.converged]
     start = f"NOT final ({' and '.join(doubtful)} NOT converged): " if doubtful else ""
-    joint = f"all changes together have probability {comparison.joint:.2g} by chance"
+    joint = f"all changes together have probability {_rounded(comparison.joint)} by chance"
     what = f"{old.season} to {new.season}"
     if not comparison.anything:
         return f"{start}{what}: no change found at a rate of {comparison.rate:g}; {joint}."
@@ -72,6 +74,11 @@ def sentence(comparison: Comparison) -> str:
         f"{start}{what}: {'; '.join(found) if found else 'no band changed as a whole'}; layers named one by "
         f"one: {layers} of {comparison.changed.size}; {joint}."
     )
+
+
+def _rounded(probability: float) -> str:
+    """Beyond a millionth the tail is extrapolated too far for a number to mean anything."""
+    return f"{probability:.2g}" if probability >= _LEAST_TOLD else f"below {_LEAST_TOLD:g}"
 
 
 def bands(comparison: Comparison) -> list[dict[str, Any]]:

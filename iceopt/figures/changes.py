@@ -10,13 +10,14 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from iceopt.compare.comparison import Comparison
-from iceopt.compare.profile import KINDS, Profile
+from iceopt.compare.profile import Profile
 from iceopt.compare.verdict import sentence
 from iceopt.figures.style import DARK, GREY, LIGHT, WARM, depth_axis, subplots
 
 Array = NDArray[np.float64]
 
 _LABELS = ("effective scattering length (m)", "absorption length (m)")
+_CHANGES = ("change of effective scattering length (%)", "change of absorption length (%)")
 _COLOURS = (DARK, WARM, "#4d4d4d", LIGHT)
 _LINES = ("-", "--", ":", "-.")
 
@@ -45,7 +46,7 @@ def change_profile(comparison: Comparison) -> Figure:
     figure, axes = subplots(7.0, 6.0, 1, 2, sharey=True)
     for kind, ax in enumerate(axes.flat):
         _change(ax, comparison, kind)
-        ax.set_xlabel(f"change of {KINDS[kind]} length (%)")
+        ax.set_xlabel(_CHANGES[kind])
     axes[0, 0].set_ylim(comparison.cells_m[-1], comparison.cells_m[0])
     depth_axis(axes[0, 0])
     _legend(figure, *axes.flat)
@@ -78,14 +79,8 @@ def _change(ax: Axes, comparison: Comparison, kind: int) -> None:
     ax.axvline(0, color="black", lw=0.6)
     for band in comparison.bands:
         if band.kind == kind:
-            ax.axhspan(
-                edges[band.first],
-                edges[band.last + 1],
-                facecolor=WARM,
-                alpha=0.2,
-                lw=0,
-                label="band that changed",
-            )
+            top, bottom = edges[band.first], edges[band.last + 1]
+            ax.axhspan(top, bottom, facecolor=WARM, alpha=0.25, lw=0, zorder=0, label="band that changed")
     named = np.flatnonzero(comparison.changed[kind])
     if named.size:
         centres = 0.5 * (edges[1:] + edges[:-1])
