@@ -3,7 +3,8 @@
     python docs/make_compare_figure.py
 
 The ice is invented, and so are the posteriors: Gaussian, of 5 % a layer, in which neighbouring layers go
-against one another. Scattering length falls by a fifth from 1540 to 1570 m, absorption length from 1630 to 1660 m.
+against one another. Scattering length falls by a fifth from 1540 to 1570 m, absorption length from 1630 to
+1660 m.
 """
 
 from pathlib import Path
