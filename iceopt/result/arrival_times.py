@@ -169,11 +169,9 @@ def write_arrival_times(
         with h5py.File(temporary, "w") as file:
             file.attrs.update({"schema": "iceopt arrival times", "schema_version": 1, **attributes})
             file.attrs["interpolation"] = HOW_TO
-            for name, values, units, words in axes:
+            edges = ("delay_edges", DELAY_NS, "ns", "bin edges of the delay; the last one ends the table")
+            for name, values, units, words in (*axes, edges):
                 _labelled(file, name, values, units, words).make_scale(name)
-            _labelled(
-                file, "delay_edges", DELAY_NS, "ns", "bin edges of the delay; the last bin ends the table"
-            )
             words = "path length per volume of one photon emitted in a random direction, up to the last delay"
             charges = _labelled(file, "fluence", fluence, "1/m2", words)
             words = (

@@ -117,6 +117,9 @@ def test_file_has_units_and_says_how_to_interpolate(table, tmp_path):
             "fluence": "1/m2", "arrival_density": "1/ns",
         }  # fmt: skip
         assert "Linear interpolation" in file.attrs["interpolation"]
+    xarray = pytest.importorskip("xarray")
+    with xarray.open_dataset(path, engine="h5netcdf") as opened:
+        assert opened["arrival_density"].dims == ("distance", "emitter_depth", "receiver_depth", "delay")
     assert [p.name for p in tmp_path.iterdir()] == ["times.h5"]
 
 
