@@ -23,6 +23,7 @@ class Profile:
     """Draws of the ice of one season."""
 
     name: str
+    """Path as it was given: two folders may each hold a result of the same name."""
     season: str
     edges_m: Array
     log_coefficient: Array
@@ -70,7 +71,7 @@ def _of_result(result: Result) -> Profile:
     effective = np.nan_to_num(result.attribute("least_ess"), nan=_LEAST_DRAWS)
     hashes = result.attribute("input_sha256").values()
     return Profile(
-        name=result.path.name,
+        name=str(result.path),
         season=f"{result.attribute('site')} {result.attribute('season')}",
         edges_m=result.edges_m(),
         log_coefficient=-np.log(lengths),
@@ -91,7 +92,7 @@ def _of_table(path: Path, rng: np.random.Generator) -> Profile:
     middle = -np.log([ice.scattering_length_m, ice.absorption_length_m])
     spread = log_sd[:, None, None] * rng.standard_normal((2, *_TABLE_SHAPE, ice.layers))
     return Profile(
-        name=path.name,
+        name=str(path),
         season=path.stem,
         edges_m=ice.edges_m,
         log_coefficient=middle[:, None, None] + spread,
