@@ -33,7 +33,7 @@ def season(truth: np.ndarray, year: int, rng: np.random.Generator) -> Profile:
         edges_m=EDGES_M,
         log_coefficient=draws.reshape(4, 1000, 2, layers).transpose(2, 0, 1, 3),
         effective_draws=4000.0,
-        converged=True,
+        doubt="",
         verdict="synthetic",
     )
 

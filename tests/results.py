@@ -50,6 +50,7 @@ def write_drawn(path: Path, drawn: Drawn) -> Path:
         "group_index": 1.337,
         "scattering_anisotropy": 0.9,
         "light_model": "none",
+        "light_model_error": 0.01,
         "seed": 1,
         "least_ess": float(chains * draws),
         "input_sha256": json.dumps({"synthetic": {"counts.csv": drawn.season}}),

@@ -55,7 +55,7 @@ def export(
             _arrival_times(content, output, wavelength, (step, reach), order)
         else:
             export_csv(content, what.value, output, wavelength, warmer)
-        if not content.converged:
+        if not content.final:
             typer.echo(f"{result}: {content.verdict}", err=True)
 
 

@@ -30,9 +30,9 @@ def notes(old: Profile, new: Profile, cells_m: Array, shared: int) -> tuple[str,
         Number of modules whose efficiencies were held together.
     """
     said = [
-        f"{p.name} has NOT converged, so this comparison is not final: {p.verdict}"
+        f"{p.name}: {p.doubt}, so this comparison is not final. Its verdict: {p.verdict}"
         for p in (old, new)
-        if not p.converged
+        if p.doubt
     ]
     said.append(_SAME_COUNTS if old.inputs & new.inputs else _INDEPENDENT)
     if old.light_model and new.light_model and old.light_model != new.light_model:

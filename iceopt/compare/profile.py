@@ -29,7 +29,8 @@ class Profile:
     log_coefficient: Array
     """ln(1/length in m), shape (kind, chain, draw, layer)."""
     effective_draws: float
-    converged: bool
+    doubt: str
+    """Why its numbers cannot stand, in a few words; empty if they can."""
     verdict: str
     wavelength_nm: float | None = None
     correlated: bool = True
@@ -76,7 +77,7 @@ def _of_result(result: Result) -> Profile:
         edges_m=result.edges_m(),
         log_coefficient=-np.log(lengths),
         effective_draws=float(np.clip(effective, _LEAST_DRAWS, lengths[0].shape[0] * lengths[0].shape[1])),
-        converged=result.converged,
+        doubt=_doubt(result),
         verdict=result.verdict,
         wavelength_nm=float(result.attribute("wavelength_nm")),
         light_model=str(result.attribute("light_model")),
@@ -85,6 +86,12 @@ def _of_result(result: Result) -> Profile:
         module_depth_m=np.array([depth[name] for name in modules]),
         log_efficiency=np.log(result.values("posterior", "efficiency")),
     )
+
+
+def _doubt(result: Result) -> str:
+    if result.final:
+        return ""
+    return "its light model is too poor" if result.converged else "it has NOT converged"
 
 
 def _of_table(path: Path, rng: np.random.Generator) -> Profile:
@@ -97,7 +104,7 @@ def _of_table(path: Path, rng: np.random.Generator) -> Profile:
         edges_m=ice.edges_m,
         log_coefficient=middle[:, None, None] + spread,
         effective_draws=float(np.prod(_TABLE_SHAPE)),
-        converged=True,
+        doubt="",
         verdict="a table; what it was worth is not known",
         wavelength_nm=wavelength,
         correlated=False,

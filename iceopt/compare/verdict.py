@@ -60,10 +60,10 @@ def rows(comparison: Comparison) -> list[list[Any]]:
 
 
 def sentence(comparison: Comparison) -> str:
-    """Give the verdict in words; it begins with NOT final if a result has not converged."""
+    """Give the verdict in words; it begins with NOT final if the numbers of a result cannot stand."""
     old, new = comparison.old, comparison.new
-    doubtful = [p.name for p in (old, new) if not p.converged]
-    start = f"NOT final ({' and '.join(doubtful)} NOT converged): " if doubtful else ""
+    doubts = [f"{p.name}: {p.doubt}" for p in (old, new) if p.doubt]
+    start = f"NOT final ({'; '.join(doubts)}): " if doubts else ""
     joint = f"all changes together have probability {_rounded(comparison.joint)} by chance"
     what = f"{old.season} to {new.season}"
     if not comparison.anything:
@@ -114,7 +114,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "old": comparison.old.name,
         "new": comparison.new.name,
         "verdict": sentence(comparison),
-        "final": comparison.old.converged and comparison.new.converged,
+        "final": not (comparison.old.doubt or comparison.new.doubt),
         "changed": comparison.anything,
         "rate": comparison.rate,
         "joint_probability": comparison.joint,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from iceopt.compare.comparison import Comparison
 from iceopt.compare.profile import Profile
 from iceopt.compare.verdict import sentence
-from iceopt.figures.style import DARK, GREY, LIGHT, WARM, depth_axis, subplots
+from iceopt.figures.style import DARK, GREY, LIGHT, WARM, depth_axis, plain, subplots
 
 Array = NDArray[np.float64]
 
@@ -33,11 +33,11 @@ def profiles_together(comparisons: Sequence[Comparison]) -> Figure:
         ax.set_xlim(left=0)
     depth_axis(axes[0, 0])
     _legend(figure, axes[0, 0])
-    doubtful = [s.name for s in seasons if not s.converged]
+    doubts = [f"{s.name}: {s.doubt}" for s in seasons if s.doubt]
     title = "seasons over each other: median and 68 %"
-    if doubtful:
-        title += f"\nNOT final: {' and '.join(doubtful)} NOT converged"
-    figure.suptitle(title, fontsize=9, color=WARM if doubtful else "black")
+    if doubts:
+        title += "\n" + textwrap.fill(f"NOT final ({'; '.join(doubts)})", 95)
+    figure.suptitle(plain(title), fontsize=9, color=WARM if doubts else "black")
     return figure
 
 
@@ -50,9 +50,9 @@ def change_profile(comparison: Comparison) -> Figure:
     axes[0, 0].set_ylim(comparison.cells_m[-1], comparison.cells_m[0])
     depth_axis(axes[0, 0])
     _legend(figure, *axes.flat)
-    final = comparison.old.converged and comparison.new.converged
+    final = not (comparison.old.doubt or comparison.new.doubt)
     words = textwrap.fill(sentence(comparison), 95, max_lines=5, placeholder=" ...")
-    figure.suptitle(words, fontsize=9, color="black" if final else WARM)
+    figure.suptitle(plain(words), fontsize=9, color="black" if final else WARM)
     return figure
 
 
@@ -62,7 +62,7 @@ def _season(ax: Axes, season: Profile, kind: int, place: int) -> None:
     depth = np.repeat(season.edges_m, 2)[1:-1]
     colour, line = _COLOURS[place % len(_COLOURS)], _LINES[place % len(_LINES)]
     ax.fill_betweenx(depth, np.repeat(low, 2), np.repeat(high, 2), color=colour, alpha=0.25, lw=0)
-    label = f"{season.season} ({season.name})"
+    label = plain(f"{season.season} ({season.name})")
     ax.plot(np.repeat(middle, 2), depth, color=colour, ls=line, lw=1.2, label=label)
 
 

@@ -107,7 +107,7 @@ def test_a_layer_table_of_a_prior_season_will_do(folder, tmp_path):
 
 def test_a_fit_that_did_not_converge_makes_the_verdict_not_final(folder, tmp_path):
     done = iceopt("compare", folder / "old.h5", folder / "poor.h5", "-o", tmp_path / "out")
-    assert done.stdout.startswith(f"NOT final ({folder / 'poor.h5'} NOT converged)")
+    assert done.stdout.startswith(f"NOT final ({folder / 'poor.h5'}: it has NOT converged)")
     (verdict,) = json.loads((tmp_path / "out" / "verdict.json").read_text())
     assert verdict["final"] is False
     assert "# NOT final" in (tmp_path / "out" / "changes.csv").read_text()

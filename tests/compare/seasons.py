@@ -35,7 +35,7 @@ def season(
         edges_m=edges_m,
         log_coefficient=draws.reshape(CHAINS, DRAWS, 2, layers).transpose(2, 0, 1, 3),
         effective_draws=float(more.pop("effective_draws", CHAINS * DRAWS)),
-        converged=bool(more.pop("converged", True)),
+        doubt=str(more.pop("doubt", "")),
         verdict="synthetic",
         **more,  # type: ignore[arg-type]
     )
@@ -74,7 +74,7 @@ def season_with_modules(
         edges_m=1400.0 + 10.0 * np.arange(layers + 1),
         log_coefficient=lengths.transpose(2, 0, 1, 3),
         effective_draws=float(CHAINS * DRAWS),
-        converged=True,
+        doubt="",
         verdict="synthetic",
         modules=tuple(f"M{i}" for i in range(MODULES)),
         module_depth_m=depth,

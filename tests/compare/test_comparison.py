@@ -98,10 +98,12 @@ def test_other_grids_of_the_same_ice_find_nothing(nested):
 def test_not_converged_same_counts_and_other_light_models_are_said():
     rng = np.random.default_rng(5)
     truth = unchanged_truth()
-    old = season(truth, rng, converged=False, name="old.h5", inputs=frozenset("a"), light_model="one")
+    old = season(
+        truth, rng, doubt="it has NOT converged", name="old.h5", inputs=frozenset("a"), light_model="one"
+    )
     new = season(truth, rng, inputs=frozenset("a"), light_model="another")
     said = compare(old, new, RATE, 1).notes
-    assert said[0].startswith("old.h5 has NOT converged, so this comparison is not final")
+    assert said[0].startswith("old.h5: it has NOT converged, so this comparison is not final")
     assert any("come of the same counts" in note for note in said)
     assert any("light models differ" in note for note in said)
 

@@ -26,9 +26,16 @@ def test_a_result_is_read_as_it_is(tmp_path):
     np.testing.assert_array_equal(profile.log_coefficient[0], -np.log(content.scattering_m))
     np.testing.assert_array_equal(profile.log_coefficient[1], -np.log(content.absorption_m))
     np.testing.assert_array_equal(profile.edges_m, EDGES_M)
-    assert (profile.modules, profile.effective_draws, profile.converged) == (("a", "b", "c"), 120.0, True)
+    assert (profile.modules, profile.effective_draws, profile.doubt) == (("a", "b", "c"), 120.0, "")
     assert profile.inputs == {"2040"}
     np.testing.assert_array_equal(profile.log_efficiency, np.log(content.efficiency))
+
+
+def test_what_cannot_stand_says_why(tmp_path):
+    content = drawn(light_model_error=0.5)
+    assert "light model is too poor" in read_profile(write_drawn(tmp_path / "r.h5", content), 1).doubt
+    content.converged = False
+    assert "NOT converged" in read_profile(write_drawn(tmp_path / "r.h5", content), 1).doubt
 
 
 @pytest.mark.parametrize(("least", "taken"), [(np.nan, 4.0), (1.0, 4.0), (1e9, 200.0)])

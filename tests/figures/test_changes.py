@@ -7,11 +7,11 @@ from iceopt.figures.changes import change_profile, profiles_together
 from tests.compare.seasons import EDGES_M, season, unchanged_truth
 
 
-def compared(converged=True):
+def compared(doubt=""):
     rng = np.random.default_rng(1)
     changed = unchanged_truth()
     changed[0, 10:16] += 0.3
-    return compare(season(unchanged_truth(), rng, converged=converged), season(changed, rng), 0.05, 1)
+    return compare(season(unchanged_truth(), rng, doubt=doubt), season(changed, rng), 0.05, 1)
 
 
 def test_change_is_drawn_in_per_cent_with_its_band():
@@ -43,6 +43,6 @@ def test_seasons_are_drawn_each_on_its_layers_and_told_apart_without_colour():
 
 
 def test_doubt_is_in_the_titles():
-    c = compared(converged=False)
+    c = compared("it has NOT converged")
     assert "NOT final" in change_profile(c).get_suptitle()
     assert "NOT final" in profiles_together([c]).get_suptitle()
