@@ -80,7 +80,7 @@ def joint_probability(first: Array, second: Array, effective_draws: float) -> fl
     Returns
     -------
     float
-        Above 0: beyond what the draws resolve, the tail is that of a gamma distribution of the same mean and
+        Beyond what the draws resolve, the tail is that of a gamma distribution of the same mean and
         variance (Satterthwaite, Biometrics Bull. 2, 110 (1946)).
     """
     middle = 0.5 * (first.mean(axis=0) + second.mean(axis=0))
