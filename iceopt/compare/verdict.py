@@ -102,7 +102,7 @@ def bands(comparison: Comparison) -> list[dict[str, Any]]:
 def _band_words(band: dict[str, Any]) -> str:
     low, high = band["change_percent_95"]
     return (
-        f"{band['kind']} length changed by {band['change_percent']:+.0f} % ({low:+.0f} to {high:+.0f} % at "
+        f"{band['kind']} length changed by {band['change_percent']:+.1f} % ({low:+.1f} to {high:+.1f} % at "
         f"95 %) from {band['depth_top_m']:g} to {band['depth_bottom_m']:g} m"
     )
 
