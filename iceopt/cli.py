@@ -7,6 +7,7 @@ import typer
 
 from iceopt import __version__
 from iceopt.commands.check import check
+from iceopt.commands.compare import compare
 from iceopt.commands.convert import convert
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
@@ -53,6 +54,7 @@ app.command()(show)
 app.command()(plot)
 app.command()(report)
 app.command()(export)
+app.command()(compare)
 app.command()(predict)
 app.command()(simulate)
 

@@ -3,6 +3,7 @@
 import json
 import os
 import platform
+import shlex
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -42,15 +43,18 @@ def write_result(
     path = Path(path)
     temporary = path.with_name(path.name + ".part")
     part = outcome.problem.parts[0]
-    with h5netcdf.File(temporary, "w") as file:
-        file.attrs.update(_provenance(outcome, command, started, campaigns))
-        _write_group(file, "posterior", _posterior(outcome, part))
-        _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
-        _write_group(file, "observed_data", _observed(part))
-        _write_group(file, "posterior_predictive", _predictive(outcome))
-        _write_group(file, "constant_data", _constant(outcome, part))
-        _write_group(file, "diagnostics", _diagnostics(outcome))
-    os.replace(temporary, path)
+    try:
+        with h5netcdf.File(temporary, "w") as file:
+            file.attrs.update(_provenance(outcome, command, started, campaigns))
+            _write_group(file, "posterior", _posterior(outcome, part))
+            _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
+            _write_group(file, "observed_data", _observed(part))
+            _write_group(file, "posterior_predictive", _predictive(outcome))
+            _write_group(file, "constant_data", _constant(outcome, part))
+            _write_group(file, "diagnostics", _diagnostics(outcome))
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
@@ -96,11 +100,13 @@ def _provenance(
         "site": settings.site,
         "season": settings.season,
         "wavelength_nm": settings.wavelength_nm,
+        "group_index": settings.group_index,
+        "scattering_anisotropy": settings.scattering_anisotropy,
         "input_sha256": json.dumps(hashes),
         "configuration": problem.config.model_dump_json(),
         "versions": json.dumps(versions),
         "seed": problem.config.seed,
-        "command_line": " ".join(command),
+        "command_line": shlex.join(command),
         "started_at": started.isoformat(timespec="seconds"),
         "duration_s": outcome.duration_s,
         "light_renewal_moves": np.array(outcome.renewals),
