@@ -17,6 +17,9 @@ from iceopt.commands.simulate import simulate
 from iceopt.errors import IceoptError
 from iceopt.threads import VARIABLE, set_threads
 
+DISK_FAILED = 74
+"""EX_IOERR of sysexits.h: a full disk, a folder that cannot be written; the same input may do elsewhere."""
+
 app = typer.Typer(
     name="iceopt",
     help="Optical-ice calibration from in-situ LED flasher data.",
@@ -56,9 +59,13 @@ app.command()(simulate)
 
 
 def main() -> None:
-    """Run the command line; errors of the user's input become one sentence and exit code 1."""
+    """Run the command line; errors of the user's input and of the disk become one sentence."""
     try:
         app()
     except IceoptError as error:
         typer.echo(f"iceopt: {error}", err=True)
-        sys.exit(1)
+        sys.exit(error.exit_code)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        typer.echo(f"iceopt: {where}{error.strerror or error}", err=True)
+        sys.exit(DISK_FAILED)
