@@ -6,8 +6,10 @@ from typing import Annotated
 import typer
 
 from iceopt import __version__
+from iceopt.commands.batch import batch
 from iceopt.commands.check import check
 from iceopt.commands.convert import convert
+from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
 from iceopt.commands.plot import plot
@@ -56,6 +58,8 @@ app.command()(plot)
 app.command()(export)
 app.command()(predict)
 app.command()(simulate)
+app.command()(batch)
+app.command()(doctor)
 
 
 def main() -> None:

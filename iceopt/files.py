@@ -33,6 +33,10 @@ def write_whole(path: Path, content: bytes) -> None:
         temporary.unlink(missing_ok=True)
 
 
+class NameHeld(InputError):
+    """Another process is writing the file."""
+
+
 @contextmanager
 def held(path: Path) -> Iterator[None]:
     """Hold the name of a file that is to be written, so that no other process writes it meanwhile.
@@ -42,12 +46,12 @@ def held(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    InputError
+    NameHeld
         If another process holds it.
     """
     descriptor = _locked(lock_of(path), _PATIENCE_S)
     if descriptor is None:
-        raise InputError(
+        raise NameHeld(
             f"{path}: another fit is writing this result now; wait for it, or give another name with --output"
         )
     try:
