@@ -7,6 +7,9 @@ from typing import Any
 from iceopt.batch.engines.base import STOPPED, EngineConfig, Say, TaskArray, call, python_script
 from iceopt.errors import InputError
 
+_PATIENCE_S = 10.0
+"""For the scheduler's first answer."""
+
 _CLUSTERS = {"slurm": "SLURMCluster", "pbs": "PBSCluster"}
 
 
@@ -38,7 +41,7 @@ class Dask:
 
         at = self._config.address or self._cluster(array)
         try:
-            client = Client(at, timeout=30)
+            client = Client(at, timeout=_PATIENCE_S)
         except OSError as error:
             raise InputError(f"{at}: no Dask scheduler answers ({error})") from error
         with client:
