@@ -28,7 +28,7 @@ draws = 20
 taus = 1e9
 most_steps = {steps}
 """
-QUICK_STEPS, LONG_STEPS = 100, 2500
+QUICK_STEPS, LONG_STEPS = 100, 1500
 """A fit of a second or two, and one that lives long enough to be interrupted."""
 
 
