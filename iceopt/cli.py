@@ -16,11 +16,8 @@ from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
 from iceopt.commands.show import show
 from iceopt.commands.simulate import simulate
-from iceopt.errors import IceoptError
+from iceopt.errors import DiskError, IceoptError
 from iceopt.threads import VARIABLE, set_threads
-
-DISK_FAILED = 74
-"""EX_IOERR of sysexits.h: a full disk, a folder that cannot be written; the same input may do elsewhere."""
 
 app = typer.Typer(
     name="iceopt",
@@ -72,4 +69,4 @@ def main() -> None:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         typer.echo(f"iceopt: {where}{error.strerror or error}", err=True)
-        sys.exit(DISK_FAILED)
+        sys.exit(DiskError.exit_code)

@@ -19,6 +19,13 @@ class DomainError(IceoptError, ValueError):
     """An argument of a public function lies outside what the function is defined for."""
 
 
+class DiskError(IceoptError):
+    """A file of iceopt's own is damaged, or cannot be written: the same input may do elsewhere or later."""
+
+    exit_code = 74
+    """EX_IOERR of sysexits.h."""
+
+
 class Stopped(IceoptError):
     """A fit was told to stop; its progress is on disk, and it can go on."""
 

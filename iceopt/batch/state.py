@@ -6,14 +6,14 @@ from pathlib import Path
 from typing import Literal
 
 from iceopt.batch.plan import Plan, Task
-from iceopt.errors import InputError
+from iceopt.errors import InputError, Stopped
 from iceopt.files import is_held, write_whole
 from iceopt.result.read import Result
 
 REFUSED = (1, 2)
 """Exit codes that mean the input is bad: the same input would fail in the same way."""
-STOPPED = 75
-"""Exit code of what can go on later (EX_TEMPFAIL of sysexits.h)."""
+STOPPED = Stopped.exit_code
+"""Exit code of what can go on later."""
 DIED = 70
 """Exit code of a task whose process died too often (EX_SOFTWARE of sysexits.h)."""
 
@@ -120,4 +120,4 @@ def tail_of(log: Path) -> tuple[str, ...]:
             lines = file.read().decode(errors="replace").splitlines()
     except OSError:
         return ()
-    return tuple(line[:300] for line in lines if line.strip())[-_TAIL:]
+    return tuple(line[:500] for line in lines if line.strip())[-_TAIL:]

@@ -24,10 +24,8 @@ from iceopt.batch.state import (
     write_attempt,
 )
 from iceopt.campaign.read import campaign_sha256
-from iceopt.errors import InputError
+from iceopt.errors import DiskError, InputError
 from iceopt.files import NameHeld, held
-
-DISK_FAILED = 74
 
 
 class Stop:
@@ -84,7 +82,7 @@ def run(argument: str, index: int, stop: Stop | None = None) -> int:
         return 0
     except OSError as error:
         print(f"{task.name}: {error}", file=sys.stderr)
-        return DISK_FAILED
+        return DiskError.exit_code
 
 
 def _run_held(plan: Plan, task: Task, stop: Stop) -> int:
@@ -155,7 +153,7 @@ def _judged(plan: Plan, task: Task, code: int, deaths: int, stopping: bool) -> A
 def _ended(plan: Plan, task: Task, attempt: Attempt) -> int:
     write_attempt(plan.state(task), attempt, host=platform.node(), pid=os.getpid())
     assert attempt.code is not None
-    if attempt.code in (*REFUSED, DIED, DISK_FAILED):
+    if attempt.code in (*REFUSED, DIED, DiskError.exit_code):
         print(f"{task.name}: {attempt.reason}", file=sys.stderr)
     return attempt.code
 

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from iceopt.errors import InputError
+from iceopt.errors import InputError, Stopped
 
 if TYPE_CHECKING:
     from iceopt.batch.state import Status
 
-FAILED, NOT_CONVERGED, STOPPED = 1, 3, 75
+FAILED, NOT_CONVERGED, STOPPED = 1, 3, Stopped.exit_code
 ENGINES = "local, slurm, htcondor, pbs, dask or mpi"
 
 

@@ -14,7 +14,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.errors import InputError, Stopped
+from iceopt.errors import DiskError, InputError, Stopped
 from iceopt.files import write_whole
 
 Arrays = dict[str, NDArray[Any]]
@@ -79,11 +79,20 @@ class Checkpoint:
             raise Stopped(f"{self.folder}: the fit was told to stop; go on with --resume")
 
     def read(self, stage: str) -> list[Arrays]:
-        """All pieces of a stage, in the order of their numbers, without gaps."""
+        """All pieces of a stage, in the order of their numbers, without gaps.
+
+        Raises
+        ------
+        DiskError
+            If a piece is damaged.
+        """
         pieces: list[Arrays] = []
         while (path := self.folder / f"{stage}-{len(pieces):06d}.h5").exists():
-            with h5py.File(path) as file:
-                pieces.append({name: file[name][()] for name in file})
+            try:
+                with h5py.File(path) as file:
+                    pieces.append({name: file[name][()] for name in file})
+            except (OSError, RuntimeError, KeyError) as error:
+                raise DiskError(f"{path}: is damaged; remove its folder to start anew") from error
         return pieces
 
     def remove(self) -> None:
@@ -94,7 +103,10 @@ class Checkpoint:
         path = self.folder / _FINGERPRINT
         if not path.exists():
             raise InputError(f"{self.folder}: there is no unfinished fit to resume; leave out --resume")
-        before = json.loads(path.read_text())
+        try:
+            before = json.loads(path.read_text())
+        except ValueError as error:
+            raise DiskError(f"{path}: is damaged; remove its folder to start anew") from error
         changed = sorted(k for k in before.keys() | fingerprint.keys() if before.get(k) != fingerprint.get(k))
         if changed:
             raise InputError(

@@ -7,7 +7,8 @@ import signal
 import subprocess
 import sys
 import textwrap
-from contextlib import contextmanager
+import time
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -148,6 +149,42 @@ def test_a_killed_worker_and_its_fit_leave_a_task_that_goes_on(tmp_path):
     assert run(str(path), 0) == 3
     assert "go on" not in plan.log(plan.tasks[0]).read_text()
     assert status_of(plan, plan.tasks[0]).word == "done"
+
+
+@pytest.mark.slow
+def test_fits_killed_at_random_moments_end_in_the_end(tmp_path):
+    """Two fits, all their processes killed up to 20 times at a random moment; the batch is started again."""
+    jobs = site(tmp_path, seeds=2, steps=4 * LONG_STEPS)
+    plan, _ = planned(jobs)
+    random = np.random.default_rng()
+    for _ in range(20):
+        batch = begun("batch", jobs)
+        time.sleep(random.uniform(0.5, 12.0))
+        for one in [*fits_of(plan), batch.pid]:
+            with suppress(ProcessLookupError):
+                os.kill(one, signal.SIGKILL)
+        batch.wait()
+        until(lambda: not any(is_held(plan.result(task)) for task in plan.tasks))
+        for task in plan.tasks:
+            status = status_of(plan, task)
+            assert status.word == "done" or status.again
+            assert "damaged" not in status.reason
+    assert iceopt("batch", jobs).returncode == 3
+    assert [status_of(plan, task).word for task in plan.tasks] == ["done", "done"]
+    assert not list(plan.folder.glob("*.part")) + list(plan.folder.glob("*.checkpoint"))
+
+
+def test_a_damaged_checkpoint_is_one_sentence(tmp_path):
+    plan, path = planned(site(tmp_path, seeds=1, steps=LONG_STEPS))
+    worker = begun(path, 0, module="iceopt.batch.task")
+    until(lambda: climbing(plan))
+    worker.terminate()
+    assert worker.wait(60) == 75
+    piece = min(plan.folder.glob("*.checkpoint/maximum-*.h5"))
+    piece.write_bytes(piece.read_bytes()[:-1])
+    assert run(str(path), 0) == 74
+    reason = read_attempt(plan.state(plan.tasks[0])).reason
+    assert f"{piece}: is damaged; remove its folder to start anew" in reason
 
 
 def test_a_killed_batch_is_gone_on_with_and_nothing_is_done_twice(tmp_path):

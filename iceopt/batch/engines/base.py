@@ -12,11 +12,12 @@ from typing import Annotated, Literal, Protocol, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from iceopt.errors import InputError
+from iceopt.errors import InputError, Stopped
 
 Names = Literal["local", "slurm", "htcondor", "pbs", "dask", "mpi"]
 
-STOPPED = 75
+STOPPED = Stopped.exit_code
+"""Exit code of a task that asks to be started again."""
 
 
 class EngineConfig(BaseModel):
