@@ -14,6 +14,7 @@ from iceopt.commands.export import export
 from iceopt.commands.fit import fit
 from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
+from iceopt.commands.report import report
 from iceopt.commands.show import show
 from iceopt.commands.simulate import simulate
 from iceopt.errors import DiskError, IceoptError
@@ -52,6 +53,7 @@ app.command()(convert)
 app.command()(fit)
 app.command()(show)
 app.command()(plot)
+app.command()(report)
 app.command()(export)
 app.command()(predict)
 app.command()(simulate)

@@ -64,12 +64,14 @@ def _table(plan: Plan, found: Sequence[Status]) -> str:
         with Result(plan.result(status.task)) as result:
             header, rows = layer_table(result)
             if first:
-                writer.writerow(["fit", "site", "season", "seed", "light_model", "converged", *header])
+                start = ["fit", "site", "season", "seed", "light_model", "converged", "final"]
+                writer.writerow([*start, *header])
                 first = False
             start = [
                 status.task.name,
                 *(result.attribute(name) for name in ("site", "season", "seed", "light_model")),
-                int(status.converged),
+                int(result.converged),
+                int(result.final),
             ]
             for row in rows:
                 writer.writerow([*start, *(f"{v:.6g}" if isinstance(v, float) else v for v in row)])
@@ -77,16 +79,18 @@ def _table(plan: Plan, found: Sequence[Status]) -> str:
 
 
 def _figure(plan: Plan, done: Sequence[Status]) -> Figure:
-    """Both lengths against depth, one line a result; dashed where a fit did not converge."""
+    """Both lengths against depth, one line a result; dashed where it is not final."""
     figure, axes = subplots(7.5, 6.5, 1, 2, sharey=True)
     colours = mpl.colormaps["cividis"](np.linspace(0.0, 0.9, len(done)))
+    doubtful = 0
     for status, colour in zip(done, colours, strict=True):
         with Result(plan.result(status.task)) as result:
             top, bottom = (result.values("constant_data", n) for n in ("layer_top", "layer_bottom"))
+            style = "-" if result.final else "--"
+            doubtful += not result.final
             depth = np.column_stack([top, bottom]).ravel()
             for axis, name in zip(axes[0], ("scattering_length", "absorption_length"), strict=True):
                 low, middle, high = np.repeat(result.quantiles(name, [0.16, 0.5, 0.84]), 2, axis=1)
-                style = "-" if status.converged else "--"
                 axis.plot(middle, depth, style, color=colour, linewidth=1.2, label=status.task.name)
                 if len(done) <= _MOST_BANDS:
                     axis.fill_betweenx(depth, low, high, color=colour, alpha=0.2, linewidth=0)
@@ -96,10 +100,9 @@ def _figure(plan: Plan, done: Sequence[Status]) -> Figure:
         axis.set_xlabel(words)
         axis.set_xlim(left=0.0)
     depth_axis(axes[0][0])
-    doubtful = sum(not status.converged for status in done)
     title = f"{len(done)} fits: medians" + (" and 68 % intervals" if len(done) <= _MOST_BANDS else "")
     if doubtful:
-        title += f"\n{doubtful} NOT converged (dashed), do not use as final"
+        title += f"\n{doubtful} NOT final (dashed): see what `iceopt show` says of each"
     figure.suptitle(title, fontsize=9, color=WARM if doubtful else "black")
     if len(done) <= _MOST_NAMES:
         figure.legend(*axes[0][0].get_legend_handles_labels(), loc="outside lower center", fontsize=6)

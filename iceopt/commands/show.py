@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from iceopt.result.layers import Lengths
     from iceopt.result.read import Result
 
 WIDTH = 100
+_BAR = 18
 
 
 def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit`.")]) -> None:
@@ -24,23 +26,15 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
 
 def summary(result: "Result") -> list[str]:
     """Lines of at most `WIDTH` characters that sum up a result."""
-    import numpy as np
+    from iceopt.result.summary import counted, left_out, light_model_errors
 
-    pair, growth, profile = (
-        float(np.median(result.draws(n))) for n in ("ln_pair_error", "pair_error_growth", "ln_profile_error")
-    )
-    states = result.values("constant_data", "module_state")
-    left_out = [f"{s}: {np.sum(states == s)}" for s in sorted(set(states)) if s != "ok"]
-    runs = result.values("constant_data", "run_state")
-    weak = [f"{s}: {np.sum(runs == s)}" for s in sorted(set(runs)) if s != "ok"]
-    model, own = result.attribute("light_model"), result.attribute("light_model_error")
+    out = left_out(result)
     paragraphs = [
         f"{result.attribute('site')} {result.attribute('season')}, {result.attribute('wavelength_nm'):g} nm",
         result.verdict,
-        f"Light model: {model}; its own error is put at {100 * own:.2g} %.",
-        f"Fitted errors of the light model: {100 * np.exp(pair):.2g} % of a pair's charge at 100 m (x "
-        f"distance^{growth:.1f}), and {100 * np.exp(profile):.2g} % of its time profile besides its own.",
-        f"Modules left out: {', '.join(left_out) or 'none'}. Runs left out: {', '.join(weak) or 'none'}.",
+        *light_model_errors(result),
+        f"Left out: modules: {counted(out['modules'])}; runs: {counted(out['runs'])}; pairs: "
+        f"{counted(out['pairs'])}.",
     ]
     return [
         *(line for paragraph in paragraphs for line in textwrap.wrap(paragraph, WIDTH)),
@@ -52,29 +46,49 @@ def summary(result: "Result") -> list[str]:
 
 
 def _profile(result: "Result") -> list[str]:
-    """One row a layer: depths, both lengths with 68 % intervals, and a bar of the scattering length."""
-    import numpy as np
+    """One row a layer: depths, both lengths with 68 % intervals and a picture of each, and marks."""
+    from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS
+    from iceopt.result.layers import LEAST_SHARE, read_layers
 
-    at = [0.16, 0.5, 0.84]
-    scattering, absorption = (result.quantiles(n, at) for n in ("scattering_length", "absorption_length"))
-    top, bottom = (result.values("constant_data", n) for n in ("layer_top", "layer_bottom"))
-    bar = 32
-    scale = bar / max(scattering[2].max(), 1e-9)
-    longest = f"{scattering[2].max():.1f} m"
-    columns = f"{'median':>6}  {'68 %':13s}"
+    layers = read_layers(result)
+    both = (layers.scattering, layers.absorption)
+    longest_m = [float(lengths.quantiles_m[-1].max()) for lengths in both]
+    titles = ("scattering length (m)", "absorption length (m)")
+    scales = [f"0{longest:>{_BAR - 1}.0f}" for longest in longest_m]
     lines = [
-        f"    {'depth (m)':15s}{'scattering length (m)':23s}absorption length (m)",
-        f"{'':19s}{columns}  {columns}  0 m{longest:>{bar - 2}s}",
+        f"  {'depth (m)':12s}" + "  ".join(f"{title:{_BAR + 19}s}" for title in titles).rstrip(),
+        f"  {'':12s}" + "  ".join(f"median 68 %         {scale}" for scale in scales),
     ]
-    for i in range(top.size):
-        low, middle, high = np.round(scattering[:, i] * scale).astype(int)
-        picture = "".join("=" if low <= k <= high else "-" for k in range(max(high, middle) + 1))
-        picture = picture[:middle] + "o" + picture[middle + 1 :]
+    marks_used = set()
+    for i, (top, bottom) in enumerate(zip(layers.edges_m, layers.edges_m[1:], strict=False)):
+        marks = "!" * any(not lengths.converged[i] for lengths in both)
+        marks += "p" * any(lengths.by_prior[i] for lengths in both)
+        marks_used |= set(marks)
         cells = "  ".join(
-            f"{q[1]:6.1f}  {f'{q[0]:.1f}-{q[2]:.1f}':13s}" for q in (scattering[:, i], absorption[:, i])
+            _cell(lengths, i, longest) for lengths, longest in zip(both, longest_m, strict=True)
         )
-        lines.append(f"{top[i]:7.0f} - {bottom[i]:6.0f}   {cells}  {picture}"[:WIDTH])
+        lines.append(f"{marks:2s}{f'{top:.0f}-{bottom:.0f}':12s}{cells}".rstrip())
+    lines.append("  o median, = 68 %, - 95 %")
+    if "!" in marks_used:
+        lines.append(
+            f"! not converged: R-hat is not below {LARGEST_RHAT} or sample size not above {LEAST_ESS:.0f}"
+        )
+    if "p" in marks_used:
+        lines.append(
+            f"p prior and neighbours speak: counts give under {100 * LEAST_SHARE:.0f} % of the information"
+        )
     return lines
+
+
+def _cell(lengths: "Lengths", layer: int, longest_m: float) -> str:
+    low95, low, middle, high, high95 = lengths.quantiles_m[:, layer]
+    at = [round(float(q) / longest_m * (_BAR - 1)) for q in (low95, low, middle, high, high95)]
+    picture = [" "] * _BAR
+    for first, last, sign in ((at[0], at[4], "-"), (at[1], at[3], "="), (at[2], at[2], "o")):
+        picture[first : last + 1] = sign * (last + 1 - first)
+    decimals = 1 if high < 1000 else 0
+    interval = f"{low:.{decimals}f}-{high:.{decimals}f}"
+    return f"{middle:6.{decimals}f} {interval:12s} {''.join(picture)}"
 
 
 def _provenance(result: "Result") -> list[str]:
@@ -82,7 +96,7 @@ def _provenance(result: "Result") -> list[str]:
     chains, draws = result.shape("posterior", "ln_pair_error")
     return textwrap.wrap(
         f"Schema {result.attribute('schema_version')}, iceopt {versions['iceopt']}, seed "
-        f"{result.attribute('seed')}, {chains} chains of {draws} draws, started "
+        f"{result.attribute('seed')}, {chains} x {draws} draws, started "
         f"{result.attribute('started_at')}, took {result.attribute('duration_s'):.0f} s.",
         WIDTH,
     )

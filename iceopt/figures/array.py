@@ -1,15 +1,14 @@
 """The array: its modules, their efficiencies and clock offsets, and those that were left out."""
 
-from typing import Any
-
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
-from iceopt.figures.style import DARK, LIGHT, WARM, depth_axis, subplots, titled
+from iceopt.figures.style import DARK, LIGHT, WARM, depth_axis, name_some, plain, subplots, titled
 from iceopt.result.read import Result
+from iceopt.result.summary import mean_and_sd
 
+_MOST_NAMED = 30
+"""Of the modules in one state: more names than this would hide the map."""
 _MARKERS = {"dead": "x", "silent": "X", "noisy": "^", "mistimed": "s"}
 
 
@@ -20,6 +19,7 @@ def array_map(result: Result) -> Figure:
     line = result.values("constant_data", "line")
     lines, column = np.unique(line, return_inverse=True)
     states, names = (result.values("constant_data", n) for n in ("module_state", "site_module"))
+    names = np.array([plain(n) for n in names], dtype=object)
     side, above = axes[0]
     good = states == "ok"
     side.plot(column[good], depth[good], "o", ms=3, color=LIGHT, label="used")
@@ -28,18 +28,19 @@ def array_map(result: Result) -> Figure:
         side.plot(
             column[bad], depth[bad], _MARKERS.get(state, "D"), ms=6, color=WARM, mec="black", label=state
         )
-        for i in np.flatnonzero(bad):
+        for i in np.flatnonzero(bad)[:_MOST_NAMED]:
             side.annotate(
                 names[i], (column[i], depth[i]), xytext=(4, 2), textcoords="offset points", fontsize=6
             )
-    side.set_xticks(range(lines.size), lines)
+    name_some(side, list(lines), 12, fontsize=7)
     side.set_xlabel("line")
     depth_axis(side)
     side.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=3, fontsize=7)
     first = [int(np.argmax(line == name)) for name in lines]
     above.plot(x[first], y[first], "o", color=DARK)
     for name, at in zip(lines, first, strict=True):
-        above.annotate(name, (x[at], y[at]), xytext=(4, 4), textcoords="offset points", fontsize=7)
+        above.annotate(plain(name), (x[at], y[at]), xytext=(4, 4), textcoords="offset points", fontsize=7)
+    above.margins(0.15)
     above.set(xlabel="x (m)", ylabel="y (m)", aspect="equal")
     return titled(figure, result, "the array and what was left out")
 
@@ -53,16 +54,11 @@ def nuisances(result: Result) -> Figure:
         ("relative efficiency", "clock offset (ns)", "brightness"),
         strict=True,
     ):
-        draws = result.draws(name)
-        where = np.arange(draws.shape[1])
-        ax.errorbar(where, draws.mean(0), draws.std(0, ddof=1), fmt=".", ms=3, lw=0.7, color=DARK)
+        mean, sd = mean_and_sd(result, name)
+        where = np.arange(mean.size)
+        ax.errorbar(where, mean, sd, fmt=".", ms=3, lw=0.7, color=DARK)
         ax.set_ylabel(label)
         ax.set_xlim(-1, where.size)
-        _name_blocks(ax, result.values("posterior", "run" if name == "brightness" else "module"))
+        names = result.values("posterior", "run" if name == "brightness" else "module")
+        name_some(ax, list(names), 12, fontsize=6)
     return titled(figure, result, "efficiencies, clock offsets and brightnesses, mean and standard deviation")
-
-
-def _name_blocks(ax: Axes, names: NDArray[Any]) -> None:
-    """Label some of many names, evenly."""
-    every = max(1, len(names) // 12)
-    ax.set_xticks(range(0, len(names), every), names[::every], fontsize=6)

@@ -3,30 +3,36 @@
 import os
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from matplotlib.figure import Figure
 
 from iceopt.figures.array import array_map, nuisances
-from iceopt.figures.chains import traces
+from iceopt.figures.chains import convergence, traces
 from iceopt.figures.checks import pulls, time_profiles
 from iceopt.figures.profiles import depth_profiles
+from iceopt.figures.relations import corner, correlations, dust
 from iceopt.figures.style import look
 from iceopt.result.read import Result
 
-FIGURES: dict[str, Callable[[Result], Figure]] = {
+FIGURES: dict[str, Callable[..., Figure]] = {
     "depth_profiles": depth_profiles,
     "pulls": pulls,
     "time_profiles": time_profiles,
-    "traces": traces,
-    "nuisances": nuisances,
     "array_map": array_map,
+    "nuisances": nuisances,
+    "dust": dust,
+    "correlations": correlations,
+    "corner": corner,
+    "convergence": convergence,
+    "traces": traces,
 }
 
 
-def draw(name: str, result: Result) -> Figure:
-    """Draw one figure in the common look."""
+def draw(name: str, result: Result, **choice: Any) -> Figure:
+    """Draw one figure in the common look; a choice (pairs, depths) goes to the figure's function."""
     with look():
-        return FIGURES[name](result)
+        return FIGURES[name](result, **choice)
 
 
 def save(figure: Figure, stem: Path) -> list[Path]:

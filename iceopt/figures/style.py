@@ -1,6 +1,7 @@
 """One look for all figures: colour-blind safe, readable in grey, a verdict where numbers are."""
 
 import textwrap
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from typing import Any
 
@@ -42,12 +43,25 @@ def subplots(
 
 
 def titled(figure: Figure, result: Result, what: str) -> Figure:
-    """Give a figure its title, and a warning in it if the fit has not converged."""
+    """Give a figure its title, and a warning in it if its numbers are not final."""
     title = f"{result.attribute('site')} {result.attribute('season')}: {what}"
-    if not result.converged:
-        title += "\n" + textwrap.fill(result.verdict, 95, max_lines=3, placeholder=" ...")
-    figure.suptitle(title, fontsize=9, color="black" if result.converged else WARM)
+    if not result.final:
+        width = int(13.5 * figure.get_figwidth())
+        verdict = textwrap.fill(result.verdict, width, max_lines=5, placeholder=" ...")
+        title += "\n" + verdict
+    figure.suptitle(plain(title), fontsize=9, color="black" if result.final else WARM)
     return figure
+
+
+def name_some(ax: Axes, names: Sequence[str], most: int, **font: Any) -> None:
+    """Label some of many names along x, evenly."""
+    every = max(1, -(-len(names) // most))
+    ax.set_xticks(range(0, len(names), every), [plain(n) for n in names[::every]], **font)
+
+
+def plain(text: str) -> str:
+    """Text from a file so that it is drawn as it stands, not as a formula."""
+    return text.replace("$", r"\$")
 
 
 def depth_axis(axes: Axes) -> None:

@@ -42,12 +42,10 @@ class ModelConfig(_Section):
 
     name: Literal["layered-moments", "closed-form"] = "closed-form"
     """Closed-form diffusion, for first looks only; or layered P_N transport."""
-    order: Annotated[int, Field(ge=1, le=9)] = 3
-    """Order of the layered model that the fit moves on."""
-    reference_order: Annotated[int, Field(ge=1, le=9)] = 5
-    """Order to which the ratio is frozen at the best ice; the same as `order`: no ratio."""
-    slopes_order: Annotated[int, Field(ge=1, le=9)] = 3
-    """Order that gives the climb its curvature."""
+    order: Annotated[int, Field(ge=1, le=9)] = 5
+    """Order of the layered model, evaluated at the best ice found so far."""
+    moments_order: Annotated[int, Field(ge=1, le=9)] | None = 3
+    """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     most_renewals: Annotated[int, Field(ge=0)] = 9
     """How often the ratio is renewed at most, until the ice moves by less than a tenth of its error."""
 
@@ -141,12 +139,14 @@ class PriorConfig(_Section):
 class SamplerConfig(_Section):
     """How the posterior is sampled, and when to stop."""
 
-    kind: Literal["ensemble"] = "ensemble"
+    kind: Literal["auto", "ensemble", "gradient", "laplace"] = "auto"
+    """Ensemble: walkers (emcee); gradient: no-U-turn chains (mici); laplace: draws of the normal
+    approximation; auto: the ensemble up to 40 parameters, beyond by gradient."""
     target: Literal["stand-in", "posterior"] = "stand-in"
     """What the sampler walks on: a quadratic expansion of the likelihood, corrected afterwards by the full
     light model; or the full light model at every step."""
     ensembles: Annotated[int, Field(ge=2)] = 4
-    """Independent ensembles; each is a chain of the result."""
+    """Independent ensembles, or chains by gradient; each is a chain of the result."""
     walkers: Annotated[int, Field(ge=4)] | None = None
     """Per ensemble; default twice the number of parameters, and two."""
     most_steps: Annotated[int, Field(ge=10)] = 200_000

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
-from iceopt.light.model import LightModel
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -39,7 +38,7 @@ def information(posterior: Posterior, vector: Array) -> Array:
     matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
     point = posterior.evaluate(vector)
     for term, found in zip(posterior.terms, point.terms, strict=True):
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, term.model)
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
     errors = range(vector.size - len(ERROR_NAMES), vector.size)
     rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
     matrix[list(errors)] += rows
@@ -48,7 +47,7 @@ def information(posterior: Posterior, vector: Array) -> Array:
 
 
 def rough_information(posterior: Posterior, vector: Array) -> Array:
-    """Information for a climb: slopes of the cheap light models, errors apart from the layers.
+    """Information for a climb: as `information`, the errors apart from the layers.
 
     Parameters and result as for `information`.
     """
@@ -56,7 +55,7 @@ def rough_information(posterior: Posterior, vector: Array) -> Array:
     matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
     ice, point = posterior.ice(vector), posterior.evaluate(vector)
     for term, found in zip(posterior.terms, point.terms, strict=True):
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, term.slopes)
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
         likelihood, signal = term.likelihood, term.model.expected(ice)
 
         def by_errors(errors: Array, of: Likelihood = likelihood, at: Array = signal) -> Array:
@@ -76,22 +75,16 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
     return rows
 
 
-def _of_layers(
-    posterior: Posterior, term: Term, found: Evaluation, vector: Array, model: LightModel
-) -> Array:
+def _of_layers(posterior: Posterior, term: Term, found: Evaluation, vector: Array) -> Array:
     """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
     likelihood, n = term.likelihood, 2 * posterior.layers
     seen = likelihood.observations
 
-    def light_at(at: Array) -> Array:
-        return likelihood.light(model.expected(posterior.ice(at)))
-
-    light = light_at(vector)
-    change = np.zeros((*light.shape, n))
-    for i in range(n):
-        ahead = vector.copy()
-        ahead[i] += _DIFFERENCE
-        np.divide(light_at(ahead) - light, _DIFFERENCE * light, out=change[:, :, i], where=light > 0)
+    ice = posterior.ice(vector)
+    change = np.empty((*seen.first.shape, n))
+    slopes = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
+    for i, slope in enumerate(slopes):
+        change[:, :, i] = slope
     errors = posterior.errors(vector)
     weighted = _weighted(
         change,

@@ -45,6 +45,7 @@ def find_maximum(
     watch: Watch,
     covariance: Array | None = None,
     most_steps: int = MOST_STEPS,
+    enough: float = LARGEST_DECREMENT,
 ) -> Maximum:
     """Climb to the maximum of the posterior by Gauss-Newton steps, halved where the density would fall.
 
@@ -61,11 +62,13 @@ def find_maximum(
     covariance : ndarray, optional
         Inverse curvature to begin with.
     most_steps : int
+    enough : float
+        Decrement below which the climb ends.
 
     Returns
     -------
     Maximum
-        With a decrement above `LARGEST_DECREMENT` if it has not settled.
+        With a decrement above `enough` if it has not settled.
     """
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
@@ -84,7 +87,7 @@ def find_maximum(
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
-        if decrement < LARGEST_DECREMENT:
+        if decrement < enough:
             break
         step, factor = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), 1.0
         while True:

@@ -8,10 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.config import FitConfig, SamplerConfig
 from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.curvature import information
 from iceopt.fit.ensemble import Ensembles
+from iceopt.fit.gradient import NoUTurn
+from iceopt.fit.laplace import NormalDraws
 from iceopt.fit.maximum import (
     LARGEST_DECREMENT,
     MOST_STEPS,
@@ -21,7 +24,7 @@ from iceopt.fit.maximum import (
 )
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
-from iceopt.fit.sampler import Run
+from iceopt.fit.sampler import Run, Sampler
 from iceopt.fit.standin import StandIn
 from iceopt.light.counts import expected_counts
 
@@ -34,6 +37,13 @@ _PREDICTED_DRAWS = 50
 STEPS_A_RENEWAL = 5
 LARGEST_OWN_ERROR = 0.2
 """Relative error of a light model by its own account above which no fit with it is final."""
+MOST_FOR_ENSEMBLE = 40
+"""Parameters up to which an ensemble finds its way."""
+SAMPLERS: dict[str, Callable[[SamplerConfig, int], Sampler]] = {
+    "ensemble": Ensembles,
+    "gradient": NoUTurn,
+    "laplace": NormalDraws,
+}
 SETTLED = 0.1
 """A renewal of the ratio that moves the layers by less than this part of their errors is the last."""
 
@@ -87,7 +97,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         return config.sampler.time_limit_s - (time.monotonic() - begin)
 
     maximum, moved = _maximum(problem, store, watch)
-    sampler = Ensembles(config.sampler, config.seed)
+    sampler = make_sampler(config, maximum.vector.size)
     target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
     run = sampler.run(
         target,
@@ -125,6 +135,14 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     )
 
 
+def make_sampler(config: FitConfig, parameters: int) -> Sampler:
+    """Make the sampler that the configuration names; left to itself it goes by the number of parameters."""
+    kind = config.sampler.kind
+    if kind == "auto":
+        kind = "ensemble" if parameters <= MOST_FOR_ENSEMBLE else "gradient"
+    return SAMPLERS[kind](config.sampler, config.seed)
+
+
 def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum, tuple[float, ...]]:
     """Climb, renewing the ratio of the light models until it no longer matters; resumes from the store.
 
@@ -151,15 +169,15 @@ def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum
         watch(words, None)
 
     # Far from the maximum the ratio is soon out of date: a few steps, then it is renewed.
-    most_steps = STEPS_A_RENEWAL if problem.has_ratio else MOST_STEPS
+    most_steps, enough = (STEPS_A_RENEWAL, 0.5) if problem.has_ratio else (MOST_STEPS, LARGEST_DECREMENT)
     start = problem.posterior_at(vector, frozen_at)
-    maximum = find_maximum(problem, start, keep, most_steps=most_steps)
+    maximum = find_maximum(problem, start, keep, most_steps=most_steps, enough=enough)
     layers = 2 * maximum.posterior.layers
     while problem.has_ratio and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
         watch("renewing the ratio to the high order", None)
         frozen_at = before = maximum.vector
         start = problem.posterior_at(before, frozen_at)
-        maximum = find_maximum(problem, start, keep, maximum.covariance, most_steps)
+        maximum = find_maximum(problem, start, keep, maximum.covariance, most_steps, enough)
         sd = np.sqrt(np.diag(maximum.covariance))
         moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
         keep(f"the ratio moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
@@ -203,7 +221,7 @@ def _light_doubt(posterior: Posterior, vector: Array) -> str:
     """Say in words that a light model is too poor for final numbers; empty if it is not."""
     ice = posterior.ice(vector)
     for term in posterior.terms:
-        own = float(np.median(term.model.model_error(ice)))
+        own = float(np.median(term.model.model_error(ice, term.model.expected(ice))))
         if own > LARGEST_OWN_ERROR:
             return f"the light model, {term.model.name}, is itself wrong by about {100 * own:.0f} %"
     return ""

@@ -24,8 +24,6 @@ class Term:
 
     model: LightModel
     likelihood: Likelihood
-    slopes: LightModel
-    """Cheaper than the model, and near enough for the curvature of a climb."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +15,8 @@ from iceopt.fit.observations import Observations, observe
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
-from iceopt.light.frozen_ratio import freeze
 from iceopt.light.model import LightModel, Scene
+from iceopt.light.moments.carried import carry
 from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
@@ -31,44 +30,25 @@ _FIRST_ERROR = 0.3
 class Light:
     """The light models of one campaign's scene."""
 
-    model: LightModel
-    """What the fit moves on."""
-    reference: LightModel
-    """To which the ratio is frozen; the model itself where there is no ratio."""
-    slopes: LightModel
-    """What gives the climb its curvature."""
+    at: Callable[[Ice], LightModel]
+    """Gives the model that is good around an ice."""
     first: LightModel
     """What finds the uniform ice to begin with."""
-
-    def frozen(self, ice: Ice) -> "Frozen":
-        """Freeze the models' ratios to the reference at an ice."""
-        if self.reference is self.model:
-            return Frozen(self.model, self.slopes)
-        return Frozen(*freeze((self.model, self.slopes), self.reference, ice))
-
-
-class Frozen(NamedTuple):
-    """What one campaign's term of a posterior is made with."""
-
-    model: LightModel
-    slopes: LightModel
+    moves: bool
+    """Whether the model depends on the ice that it is made for."""
 
 
 def light_models(config: FitConfig, scene: Scene) -> Light:
     """Build the light models that the configuration names."""
-    if config.model.name == "closed-form":
-        closed = ClosedForm(scene)
-        return Light(closed, closed, closed, closed)
+    closed = ClosedForm(scene)
     chosen = config.model
-    model = LayeredMoments(scene, chosen.order)
-    others = {chosen.reference_order, chosen.slopes_order} - {chosen.order}
-    orders = {chosen.order: model} | {order: model.of_order(order) for order in others}
-    return Light(
-        model=orders[chosen.order],
-        reference=orders[chosen.reference_order],
-        slopes=orders[chosen.slopes_order],
-        first=ClosedForm(scene),
-    )
+    if chosen.name == "closed-form":
+        return Light(lambda ice: closed, closed, False)
+    high = LayeredMoments(scene, chosen.order)
+    if chosen.moments_order is None:
+        return Light(lambda ice: high, closed, False)
+    moments = high.of_order(chosen.moments_order).laplace
+    return Light(lambda ice: carry(moments, high, ice), closed, True)
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
@@ -127,7 +107,7 @@ class Problem:
         self,
         reference: Ice,
         errors: Array | None = None,
-        models: Sequence[Frozen] | None = None,
+        models: Sequence[LightModel] | None = None,
     ) -> Posterior:
         """Posterior whose searches start at a reference ice.
 
@@ -137,29 +117,29 @@ class Problem:
         errors : ndarray, shape (3,), optional
             Sizes of the errors there (`ERROR_NAMES`); with them the searches start from the solution at
             the reference, without them from the nuisances' prior.
-        models : sequence of Frozen, optional
+        models : sequence of LightModel, optional
             One a campaign; by default those of the low order, their ratio frozen at the reference.
         """
         tail = self.config.error.tail_begins
         model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
         terms = []
-        lights = models or [part.light.frozen(reference) for part in self.parts]
-        for part, (model, slopes) in zip(self.parts, lights, strict=True):
+        lights = models or [part.light.at(reference) for part in self.parts]
+        for part, model in zip(self.parts, lights, strict=True):
             signal = model.expected(reference)
-            own_error = model.model_error(reference)
+            own_error = model.model_error(reference, signal)
             likelihood = Likelihood(part.observations, part.prior, model_errors, signal, own_error, errors)
-            terms.append(Term(model, likelihood, slopes))
+            terms.append(Term(model, likelihood))
         return Posterior(terms, self.edges_m, self.config)
 
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
         """Posterior with its reference at another vector, its light models as they are."""
-        models = [Frozen(term.model, term.slopes) for term in posterior.terms]
+        models = [term.model for term in posterior.terms]
         return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models)
 
     @property
     def has_ratio(self) -> bool:
         """Whether the light models have a ratio to freeze."""
-        return any(part.light.reference is not part.light.model for part in self.parts)
+        return any(part.light.moves for part in self.parts)
 
     @property
     def most_renewals(self) -> int:
@@ -168,7 +148,7 @@ class Problem:
 
     def posterior_at(self, vector: Array, frozen_at: Array) -> tuple[Posterior, Array]:
         """Posterior with its reference at a vector, its ratios frozen at another, and that vector."""
-        models = [part.light.frozen(self._ice(frozen_at)) for part in self.parts]
+        models = [part.light.at(self._ice(frozen_at)) for part in self.parts]
         return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models), vector
 
     def _ice(self, vector: Array) -> Ice:
@@ -179,7 +159,7 @@ class Problem:
     def first_guess(self) -> Array:
         """Vector of the uniform ice that describes the counts best on a coarse grid."""
         ones = np.ones(self.edges_m.size - 1)
-        models = [Frozen(part.light.first, part.light.first) for part in self.parts]
+        models = [part.light.first for part in self.parts]
         best, found = -np.inf, np.empty(0)
         for scattering in _FIRST_SCATTERING_M:
             for absorption in _FIRST_ABSORPTION_M:

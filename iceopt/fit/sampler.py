@@ -19,6 +19,10 @@ class Target(Protocol):
         """Log densities of vectors, shape (many, parameter), up to a constant."""
         ...
 
+    def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Log density of one vector, and its gradient."""
+        ...
+
 
 @dataclass(frozen=True)
 class Run:

@@ -59,6 +59,20 @@ class StandIn:
                 values[inside] += missed(place)
         return values
 
+    def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Log density up to a constant and its gradient; bounds are left to the correction."""
+        value, gradient = self._posterior.log_prior(vector)
+        away = vector - self._centre
+        pull = self._curvature @ away
+        value += float(away @ self._slope - 0.5 * away @ pull)
+        gradient = gradient + self._slope - pull
+        for i, missed in self._missed.items():
+            place = float(np.clip(vector[i], missed.x[0], missed.x[-1]))
+            value += float(missed(place))
+            if place == vector[i]:
+                gradient[i] += float(missed(place, 1))
+        return value, gradient
+
     def _expanded(self, vectors: Array) -> Array:
         """Second-order expansion of the log likelihood, 0 at the maximum."""
         away = vectors - self._centre

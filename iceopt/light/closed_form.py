@@ -5,7 +5,7 @@ Appl. Opt. 28, 2331 (1989)) with the layers averaged along the straight line fro
 knows nothing of the emitters' pattern, and its charges are wrong by 30-150 % in layered ice.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
-from iceopt.light.model import Scene
+from iceopt.light.model import Scene, windows
 
 Array = NDArray[np.float64]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(4)
+_STEP = 1e-4
 _OWN_ERROR = 0.5
 """Standard deviation of ln(model / truth): the low side of what tracked photons in layered ice show."""
 
@@ -65,7 +66,19 @@ class ClosedForm:
 
         return self._expected(fractions, ice), pull_back
 
-    def model_error(self, ice: Ice) -> Array:
+    def log_slopes(
+        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+    ) -> Iterator[Array]:
+        """Derivatives of the log of the counts in windows of bins, by differences; see `LightModel`."""
+        light = windows(counts, first, stop)
+        lengths = np.stack([ice.scattering_length_m, ice.absorption_length_m])
+        for kind, layer in np.ndindex(lengths.shape):
+            ahead = lengths.copy()
+            ahead[kind, layer] *= np.exp(_STEP)
+            change = windows(self.expected(Ice(ice.edges_m, *ahead)), first, stop) - light
+            yield np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
+
+    def model_error(self, ice: Ice, expected: Array) -> Array:
         """Relative standard deviation of the model itself, shape (pair, bin): one half everywhere."""
         return np.full((self._range_m.size, self.scene.bin_edges_ns.size - 1), _OWN_ERROR)
 

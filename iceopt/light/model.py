@@ -1,6 +1,6 @@
 """What every light model is given and what it gives: the seam between light and fit."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -85,6 +85,33 @@ class LightModel(Protocol):
         """
         ...
 
-    def model_error(self, ice: Ice) -> NDArray[np.float64]:
-        """The model's own relative error as a standard deviation, shape (pair, bin)."""
+    def log_slopes(
+        self,
+        ice: Ice,
+        counts: NDArray[np.float64],
+        first: NDArray[np.int64],
+        stop: NDArray[np.int64],
+    ) -> Iterator[NDArray[np.float64]]:
+        """Derivatives of the log of the counts in windows of bins, good enough for a curvature.
+
+        `counts`, shape (pair, bin), are the expected counts at the ice; the windows, shape (pair, window),
+        are bins `first` to before `stop`, equal in padding. Yields an array of the windows' shape a
+        parameter: ln le of each layer, then ln la of each.
+        """
         ...
+
+    def model_error(self, ice: Ice, expected: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The model's own relative error as a standard deviation, shape (pair, bin).
+
+        `expected` are its counts at that ice.
+        """
+        ...
+
+
+def windows(
+    counts: NDArray[np.float64], first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Sum counts, shape (pair, bin), over bins `first` to before `stop`, each of shape (pair, window)."""
+    running = np.zeros((counts.shape[0], counts.shape[1] + 1))
+    np.cumsum(counts, axis=1, out=running[:, 1:])
+    return np.take_along_axis(running, stop, 1) - np.take_along_axis(running, first, 1)

@@ -94,16 +94,25 @@ class Result:
         return bool(_number(self._file.attrs["converged"]))
 
     @property
+    def final(self) -> bool:
+        """Whether the numbers can stand: the fit converged, and its light model is good enough."""
+        from iceopt.fit.outcome import LARGEST_OWN_ERROR  # here, as whoever only reads needs no kernels
+
+        return self.converged and bool(self.attribute("light_model_error") <= LARGEST_OWN_ERROR)
+
+    @property
     def verdict(self) -> str:
         """Convergence in words; to be shown wherever numbers are."""
         return _text(self._file.attrs["verdict"])
 
     def attribute(self, name: str) -> Any:
-        """One provenance attribute: text or a number; JSON attributes are parsed."""
+        """One provenance attribute: text, a number or an array of them; JSON attributes are parsed."""
         value = self._file.attrs[name]
         if name in ("input_sha256", "configuration", "versions"):
             return json.loads(_text(value))
-        return _text(value) if isinstance(value, str | bytes) else _number(value)
+        if isinstance(value, str | bytes):
+            return _text(value)
+        return _number(value) if np.size(value) == 1 else np.asarray(value)
 
     def names(self, group: str) -> list[str]:
         """Variables of a group."""

@@ -82,7 +82,9 @@ def _provenance(
     outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> dict[str, Any]:
     problem = outcome.problem
+    model = outcome.maximum.posterior.terms[0].model
     best_ice = outcome.maximum.posterior.ice(outcome.maximum.vector)
+    own_error = model.model_error(best_ice, model.expected(best_ice))
     hashes = {name: part.campaign.sha256 for name, part in zip(campaigns, problem.parts, strict=True)}
     settings = problem.parts[0].campaign.settings
     versions = {name: version(name) for name in _LIBRARIES} | {"python": platform.python_version()}
@@ -93,8 +95,8 @@ def _provenance(
         "inference_library": "iceopt",
         "converged": int(outcome.converged),
         "verdict": outcome.verdict,
-        "light_model": outcome.maximum.posterior.terms[0].model.name,
-        "light_model_error": float(np.median(outcome.maximum.posterior.terms[0].model.model_error(best_ice))),
+        "light_model": model.name,
+        "light_model_error": float(np.median(own_error)),
         "site": settings.site,
         "season": settings.season,
         "wavelength_nm": settings.wavelength_nm,

@@ -64,7 +64,7 @@ def test_show_starts_with_the_verdict_and_fits_100_columns(poor):
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 100
     assert lines[1].startswith("NOT converged")
-    assert any("1490 -   1560" in line for line in lines)
+    assert any("1490-1560" in line for line in lines)
 
 
 def test_export_warns_and_writes(poor, tmp_path):

@@ -4,7 +4,8 @@ A class has its own nodes in Laplace variable and wavenumber. Everything here de
 alone and is done once a campaign.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +21,16 @@ RING_RATIO = 2.3
 AXIS_RATIO = 4.0
 DELAY_STEP_NS = 50.0
 
+Rule = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Wavenumbers, shape (k,), and weights, shape (distance, k)."""
+
 
 @dataclass(frozen=True)
 class PairClass:
     """Entries that share Laplace variables and wavenumbers, sorted by source and receiver depth."""
 
-    laplace: LaplaceNodes
-    frequency: NDArray[np.float64]
+    laplace: NDArray[np.complex128]
+    """Laplace variables (1/ns)."""
     wavenumbers: NDArray[np.float64]
     start: NDArray[np.int64]
     weights: NDArray[np.float64]
@@ -36,10 +40,10 @@ class PairClass:
     receiver_depth: NDArray[np.int64]
     """Per entry: index of the receiver's depth."""
     distance_row: NDArray[np.int64]
-    binnings: list[tuple[NDArray[np.int64], NDArray[np.float64]]]
-    """Per group of equal delay: its entries, and the matrix from (node, part) to bins."""
     entry: NDArray[np.int64]
     """Per entry: its place among all entries of the plan."""
+    binnings: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=list)
+    """Per group of equal delay: its entries, and the matrix from (node, part) to bins."""
 
 
 @dataclass(frozen=True)
@@ -85,70 +89,117 @@ def laplace_nodes(nearest_m: float) -> LaplaceNodes:
 
 
 def make_plan(scene: Scene) -> Plan:
-    """Sort the pairs of a scene into entries and classes."""
+    """Sort the pairs of a scene into entries and classes, for counts in its time bins."""
+    entries = _sort(scene)
+    classes = []
+    for kin in entries.kins():
+        nodes = laplace_nodes(float(kin.path_m.min()))
+        frequency = nodes.frequency
+        rules = [kin.rule(w, scene.speed_m_per_ns) for w in frequency]
+        delay = np.floor(kin.path_m / scene.speed_m_per_ns / DELAY_STEP_NS) * DELAY_STEP_NS
+        binnings = [
+            (
+                np.flatnonzero(delay == t),
+                nodes.binning(scene.bin_edges_ns, t).reshape(2 * frequency.size, -1),
+            )
+            for t in np.unique(delay)
+        ]
+        classes.append(
+            replace(kin.share(np.asarray(1j * frequency, dtype=np.complex128), rules), binnings=binnings)
+        )
+    return Plan(entries.depths_m, classes, entries.pair_entry, len(entries.keys))
+
+
+def make_moment_plan(scene: Scene, rates_per_ns: NDArray[np.float64]) -> Plan:
+    """Sort the pairs of a scene into entries and classes, for Laplace moments at real rates."""
+    entries = _sort(scene)
+    classes = []
+    for kin in entries.kins():
+        rule = kin.rule(0.0, scene.speed_m_per_ns)
+        classes.append(kin.share(rates_per_ns.astype(np.complex128), [rule] * rates_per_ns.size))
+    return Plan(entries.depths_m, classes, entries.pair_entry, len(entries.keys))
+
+
+@dataclass(frozen=True)
+class _Entries:
+    """Distinct (source depth, receiver depth, distance) of a scene, as indices."""
+
+    keys: NDArray[np.int64]
+    """Shape (entry, 3)."""
+    depths_m: NDArray[np.float64]
+    distances_m: NDArray[np.float64]
+    pair_entry: NDArray[np.int64]
+
+    def kins(self) -> Iterator["_Kin"]:
+        """Give the classes of entries that share nodes."""
+        offset = np.abs(self.depths_m[self.keys[:, 0]] - self.depths_m[self.keys[:, 1]])
+        distance = self.distances_m[self.keys[:, 2]]
+        above = offset > 2.0 * distance
+        for along_axis, size, ratio in ((False, distance, RING_RATIO), (True, offset, AXIS_RATIO)):
+            chosen = np.flatnonzero(above == along_axis)
+            label = cluster(size[chosen], ratio)
+            for c in range(label.max(initial=-1) + 1):
+                member = chosen[label == c]
+                used, row = np.unique(self.keys[member, 2], return_inverse=True)
+                yield _Kin(
+                    keys=self.keys[member],
+                    member=member,
+                    distance_m=self.distances_m[used],
+                    distance_row=row.ravel().astype(np.int64),
+                    offset_m=offset[member],
+                    path_m=np.hypot(offset[member], distance[member]),
+                    along_axis=along_axis,
+                )
+
+
+@dataclass(frozen=True)
+class _Kin:
+    """Entries of like distance."""
+
+    keys: NDArray[np.int64]
+    member: NDArray[np.int64]
+    distance_m: NDArray[np.float64]
+    distance_row: NDArray[np.int64]
+    offset_m: NDArray[np.float64]
+    path_m: NDArray[np.float64]
+    along_axis: bool
+
+    def rule(self, frequency: float, speed: float) -> Rule:
+        """Give wavenumbers and weights of the Hankel transform."""
+        if self.along_axis:
+            offsets = (float(self.offset_m.min()), float(self.offset_m.max()))
+            return axis_rule(self.distance_m, offsets, frequency, speed)
+        return ring_rule(self.distance_m, frequency, speed)
+
+    def share(self, laplace: NDArray[np.complex128], rules: list[Rule]) -> PairClass:
+        """Make the class of these entries with one rule a Laplace variable."""
+        wavenumbers, weights, start = _pad(rules)
+        # np.unique sorted the keys by source, receiver, distance, which is the order that the sweep wants.
+        sources, source_start = np.unique(self.keys[:, 0], return_index=True)
+        return PairClass(
+            laplace=laplace,
+            wavenumbers=wavenumbers,
+            start=start,
+            weights=weights,
+            source_depth=sources,
+            source_start=np.append(source_start, len(self.keys)),
+            receiver_depth=self.keys[:, 1].copy(),
+            distance_row=self.distance_row,
+            entry=self.member,
+        )
+
+
+def _sort(scene: Scene) -> _Entries:
     pairs = scene.distance_m.size
     depths, index = merge(np.concatenate([scene.emitter_depth_m, scene.receiver_depth_m]))
     distances, distance_index = merge(scene.distance_m)
     keys = np.stack([index[:pairs], index[pairs:], distance_index], axis=1)
     entries, pair_entry = np.unique(keys, axis=0, return_inverse=True)
-    offset = np.abs(depths[entries[:, 0]] - depths[entries[:, 1]])
-    distance = distances[entries[:, 2]]
-    above = offset > 2.0 * distance
-    classes = []
-    for along_axis, size, ratio in ((False, distance, RING_RATIO), (True, offset, AXIS_RATIO)):
-        chosen = np.flatnonzero(above == along_axis)
-        label = cluster(size[chosen], ratio)
-        for c in range(label.max(initial=-1) + 1):
-            member = chosen[label == c]
-            classes.append(_make_class(scene, entries[member], member, depths, distances, along_axis))
-    return Plan(depths, classes, pair_entry.ravel(), len(entries))
-
-
-def _make_class(
-    scene: Scene,
-    keys: NDArray[np.int64],
-    member: NDArray[np.int64],
-    depths: NDArray[np.float64],
-    distances: NDArray[np.float64],
-    along_axis: bool,
-) -> PairClass:
-    used, row = np.unique(keys[:, 2], return_inverse=True)
-    distance = distances[used]
-    offset = np.abs(depths[keys[:, 0]] - depths[keys[:, 1]])
-    path = np.hypot(offset, distances[keys[:, 2]])
-    laplace = laplace_nodes(float(path.min()))
-    frequency = laplace.frequency
-    rules = [
-        axis_rule(distance, (offset.min(), offset.max()), w, scene.speed_m_per_ns)
-        if along_axis
-        else ring_rule(distance, w, scene.speed_m_per_ns)
-        for w in frequency
-    ]
-    wavenumbers, weights, start = _pad(rules)
-    delay = np.floor(path / scene.speed_m_per_ns / DELAY_STEP_NS) * DELAY_STEP_NS
-    binnings = [
-        (np.flatnonzero(delay == t), laplace.binning(scene.bin_edges_ns, t).reshape(2 * frequency.size, -1))
-        for t in np.unique(delay)
-    ]
-    # np.unique sorted the keys by source, receiver, distance, which is the order that the sweep wants.
-    sources, source_start = np.unique(keys[:, 0], return_index=True)
-    return PairClass(
-        laplace=laplace,
-        frequency=frequency,
-        wavenumbers=wavenumbers,
-        start=start,
-        weights=weights,
-        source_depth=sources,
-        source_start=np.append(source_start, len(keys)),
-        receiver_depth=keys[:, 1].copy(),
-        distance_row=row.ravel().astype(np.int64),
-        binnings=binnings,
-        entry=member,
-    )
+    return _Entries(entries, depths, distances, pair_entry.ravel())
 
 
 def _pad(
-    rules: list[tuple[NDArray[np.float64], NDArray[np.float64]]],
+    rules: list[Rule],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
     """Join the wavenumbers of all Laplace variables, each filled up to whole lanes with weight 0."""
     wavenumbers, weights = [], []

@@ -9,9 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene
 from iceopt.light.moments import sweep
+from iceopt.light.moments.equations import column, coupling_arrays, pattern_moments
 from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.lanes import LANES
-from iceopt.light.moments.model import LayeredMoments, column, coupling_arrays, pattern_moments
+from iceopt.light.moments.model import LayeredMoments
 
 DATA = Path(__file__).parents[2] / "data/light"
 BINS_NS = np.arange(0.0, 3001.0, 25.0)
@@ -103,7 +104,7 @@ def modes(
     padded = np.append(k, np.full(-k.size % LANES, k[-1]))
     sweep.transform(
         coupling_arrays(couplings(model.order)),
-        model.rates(ice, np.array([laplace], dtype=complex)),
+        model.equations.rates(ice, np.array([laplace], dtype=complex)),
         padded,
         np.eye(k.size, padded.size),
         np.array([0, padded.size]),

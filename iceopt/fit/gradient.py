@@ -1,0 +1,154 @@
+"""The no-U-turn sampler: draws of many parameters at once, by their gradient.
+
+Hoffman, Gelman, J. Mach. Learn. Res. 15, 1593 (2014), with multinomial choice along the path (Betancourt,
+arXiv:1701.02434 (2017)), as mici does it, in coordinates in which the normal approximation of the target is
+a standard normal. A draw costs a handful of gradients however many layers there are, where an ensemble
+would lose its way.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from iceopt.errors import InputError
+from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.config import SamplerConfig
+from iceopt.fit.convergence import diagnose
+from iceopt.fit.sampler import Run, Target
+
+Array = NDArray[np.float64]
+
+_STAGE = "gradient"
+_TUNING = 150
+_PIECE = 10
+_SAVE_EVERY_S = 20.0
+
+
+class NoUTurn:
+    """Independent no-U-turn chains; a `Sampler` for targets with a gradient.
+
+    Parameters
+    ----------
+    config : SamplerConfig
+    seed : int
+
+    Raises
+    ------
+    InputError
+        If mici is not installed.
+    """
+
+    def __init__(self, config: SamplerConfig, seed: int) -> None:
+        try:
+            import mici  # noqa: F401
+        except ImportError as error:
+            raise InputError(
+                "the gradient sampler needs the package mici, which is not installed; install "
+                "iceopt[gradient], or set [sampler] kind to laplace or ensemble"
+            ) from error
+        self._config = config
+        self._seed = seed
+
+    def run(
+        self,
+        target: Target,
+        start: Array,
+        covariance: Array,
+        store: Checkpoint,
+        time_left_s: Callable[[], float],
+        watch: Callable[[str], None],
+    ) -> Run:
+        """Draw as many as are wanted, or until time is used up; see `Sampler`.
+
+        The step is tuned first and kept then. A resumed run ends as one that was never stopped.
+        """
+        root = scipy.linalg.cholesky(covariance, lower=True)
+        chains, wanted = self._config.ensembles, self._config.draws
+        walk = _Walk(target, start, root, self._seed)
+        stored = store.read(_STAGE)
+        places = [piece["places"] for piece in stored]
+        if stored:
+            step, number = float(stored[-1]["step"]), int(stored[-1]["number"])
+        else:
+            watch("sampling by gradient: tuning the step")
+            begin = np.random.default_rng([self._seed, 0]).standard_normal((chains, start.size))
+            begun, step = walk.tuned(begin)
+            places, number = [begun[:, None]], 0
+        unsaved, saved_at = [] if stored else [places[0]], time.monotonic()
+
+        def save() -> None:
+            kept = np.concatenate(unsaved, axis=1)
+            store.write(
+                _STAGE,
+                len(store.read(_STAGE)),
+                {"places": kept, "step": np.array(step), "number": np.array(number)},
+            )
+
+        while (done := sum(p.shape[1] for p in places)) < wanted and (time_left_s() > 0 or done < _PIECE):
+            number += 1
+            unsaved.append(walk.piece(places[-1][:, -1], step, min(_PIECE, wanted - done), number))
+            places.append(unsaved[-1])
+            watch(f"sampling by gradient: {done + unsaved[-1].shape[1]} of {wanted} draws a chain")
+            if time.monotonic() - saved_at > _SAVE_EVERY_S:
+                save()
+                unsaved, saved_at = [], time.monotonic()
+        if unsaved:
+            save()
+        draws = start + np.concatenate(places, axis=1) @ root.T
+        found = diagnose(draws)
+        complete = draws.shape[1] >= wanted
+        return Run(
+            draws=draws,
+            log_density=np.stack([target.log_densities(d) for d in draws]),
+            steps=draws.shape[1],
+            tau=float(chains * draws.shape[1] / found.least_ess),
+            acceptance=np.nan,
+            converged=complete or found.good,
+            stopped_by=f"{draws.shape[1]} draws a chain" if complete else "the time limit",
+        )
+
+
+class _Walk:
+    """Pieces of chains in whitened coordinates."""
+
+    def __init__(self, target: Target, start: Array, root: Array, seed: int) -> None:
+        from mici.systems import EuclideanMetricSystem
+
+        self._seed = seed
+        self._dimensions = start.size
+
+        def gradient(place: Array) -> tuple[Array, float]:
+            value, by_vector = target.log_density_gradient(start + root @ place)
+            return -(by_vector @ root), -value
+
+        self._system = EuclideanMetricSystem(
+            neg_log_dens=lambda place: gradient(place)[1], grad_neg_log_dens=gradient
+        )
+
+    def tuned(self, begin: Array) -> tuple[Array, float]:
+        """Tune the step: places that the chains have reached, shape (chain, parameter), and the step."""
+        from mici.adapters import DualAveragingStepSizeAdapter
+
+        found = self._sampler(None, 0).sample_chains(
+            _TUNING, 1, list(begin), adapters=[DualAveragingStepSizeAdapter(0.8)], display_progress=False
+        )
+        steps = [float(np.ravel(s)[-1]) for s in found.statistics["step_size"]]
+        return np.array([trace[-1] for trace in found.traces["pos"]]), float(np.median(steps))
+
+    def piece(self, begin: Array, step: float, draws: int, number: int) -> Array:
+        """Draw on from some places with a fixed step: places of shape (chain, draw, parameter)."""
+        found = self._sampler(step, number).sample_chains(
+            0, draws, list(begin), adapters=[], display_progress=False
+        )
+        return np.array(found.traces["pos"])
+
+    def _sampler(self, step: float | None, number: int) -> Any:
+        from mici.integrators import LeapfrogIntegrator
+        from mici.samplers import DynamicMultinomialHMC
+
+        integrator = LeapfrogIntegrator(self._system, step_size=step)
+        return DynamicMultinomialHMC(self._system, integrator, np.random.default_rng([self._seed, 1, number]))

@@ -1,0 +1,192 @@
+"""The time profiles of a high order at one ice, carried to others by Laplace moments of a low order.
+
+With the ice, ln(light) of a pair changes by some D(t) that is smooth in time: more absorption takes the
+mean path in the layer off it, more scattering delays it. The log of a Laplace moment changes by the mean of
+D over the time profile weighted with exp(-rate t). So D is taken as a cubic in ln(t - t0 + DELAY_NS), t0
+the straight flight time, and its coefficients follow by least squares from the changes of a few moments at
+real rates, which cost a fraction of the time bins, never ring at the front, and stay positive. At its
+reference the model is the high order itself; it is carried again as a fit moves.
+"""
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.ice.layers import Ice
+from iceopt.light.model import LightModel, Scene, windows
+from iceopt.light.moments.laplace import LaplaceMoments
+
+Array = NDArray[np.float64]
+
+DELAY_NS = 30.0
+_DEGREE = 3
+_UNIT_NS = 600.0
+_RIDGE = 1e-6
+_LARGEST_MISMATCH = 0.7
+"""Moments whose log differs by more from the high order's time bins are lost in rounding: left out."""
+_LARGEST_CHANGE = 20.0
+_LEAST = 0.02
+
+
+class TimeShapes:
+    """From changes of ln(moments) to changes of ln(light) in time bins.
+
+    Parameters
+    ----------
+    scene : Scene
+    rates_per_ns : ndarray, shape (rate,)
+    counts : ndarray, shape (pair, bin)
+        Time profiles.
+    moments : ndarray, shape (pair, rate)
+        Moments of a light model near that of the counts.
+    """
+
+    def __init__(self, scene: Scene, rates_per_ns: Array, counts: Array, moments: Array) -> None:
+        edges = scene.bin_edges_ns
+        range_m = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
+        arrival = range_m / scene.speed_m_per_ns
+        since = np.maximum(0.5 * (edges[1:] + edges[:-1]) - arrival[:, None], 0.0)
+        self.place = np.log((since + DELAY_NS) / _UNIT_NS)
+        rates = rates_per_ns[:, None]
+        damping = (np.exp(-rates * edges[:-1]) - np.exp(-rates * edges[1:])) / (rates * np.diff(edges))
+        from_bins = counts @ damping.T
+        means = np.empty((*moments.shape, _DEGREE + 1))
+        power = counts.copy()
+        for degree in range(_DEGREE + 1):
+            means[:, :, degree] = power @ damping.T
+            power *= self.place
+        good = (moments > 0) & (from_bins > 0)
+        mismatch = np.log(np.divide(from_bins, moments, out=np.ones_like(moments), where=good))
+        good &= np.abs(mismatch) < _LARGEST_MISMATCH
+        means = np.where(good[:, :, None], means / np.where(good, from_bins, 1.0)[:, :, None], 0.0)
+        turned = means.transpose(0, 2, 1)
+        normal = turned @ means + _RIDGE * np.eye(_DEGREE + 1)
+        self.coefficients = np.linalg.solve(normal, turned)
+        """Shape (pair, degree, rate)."""
+
+    def change(self, moments: Array) -> Array:
+        """Change of ln(light), shape (pair, bin), from that of ln(moments), shape (pair, rate)."""
+        c = np.einsum("pjs,ps->jp", self.coefficients, moments)[:, :, None]
+        value = np.broadcast_to(c[-1], self.place.shape)
+        for degree in range(_DEGREE - 1, -1, -1):
+            value = value * self.place + c[degree]
+        return value
+
+    def pull_back(self, by_change: Array) -> Array:
+        """From a gradient to the change of ln(light) to one to the change of ln(moments)."""
+        by_coefficient = np.empty((len(by_change), _DEGREE + 1))
+        power = by_change.copy()
+        for degree in range(_DEGREE + 1):
+            by_coefficient[:, degree] = power.sum(axis=1)
+            power *= self.place
+        return np.einsum("pjs,pj->ps", self.coefficients, by_coefficient)
+
+    def in_windows(self, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
+        """Matrix from changes of ln(moments) to those of ln(light in windows): (pair, window, rate)."""
+        total = windows(counts, first, stop)
+        shapes = np.empty((*total.shape, _DEGREE + 1))
+        power = counts.copy()
+        for degree in range(_DEGREE + 1):
+            summed = windows(power, first, stop)
+            np.divide(summed, total, out=shapes[:, :, degree], where=total > 0)
+            shapes[total <= 0, degree] = 0.0
+            power *= self.place
+        return shapes @ self.coefficients
+
+
+class CarriedProfile:
+    """Time profiles of a high order at a reference ice, moved with the moments of a low one; a `LightModel`.
+
+    Parameters
+    ----------
+    moments : LaplaceMoments
+        Of the low order.
+    name : str
+    reference : Ice
+    counts : ndarray, shape (pair, bin)
+        Expected counts of the high order at the reference.
+    own_error : ndarray, shape (pair, bin)
+        Its relative error there.
+    """
+
+    def __init__(
+        self, moments: LaplaceMoments, name: str, reference: Ice, counts: Array, own_error: Array
+    ) -> None:
+        self.scene = moments.scene
+        self.name = name
+        self.reference = reference
+        self._moments = moments
+        self._counts = without_gaps(counts, bins_with_light(self.scene))
+        self._own_error = own_error
+        middle = moments.expected(reference)
+        self._log_middle = np.log(np.where(middle > 0, middle, 1.0))
+        self._shapes = TimeShapes(self.scene, moments.rates_per_ns, self._counts, middle)
+
+    def expected(self, ice: Ice) -> Array:
+        """Expected counts, shape (pair, bin)."""
+        return self._carried(self._moments.expected(ice))[0]
+
+    def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
+        """Expected counts, and the pull-back of a gradient to (ln le, ln la)."""
+        moments, pull_back_moments = self._moments.expected_vjp(ice)
+        counts, free = self._carried(moments)
+        scale = np.where(moments > 0, moments, np.inf)
+
+        def pull_back(gradient: Array) -> tuple[Array, Array]:
+            by_change = np.where(free, gradient * counts, 0.0)
+            return pull_back_moments(self._shapes.pull_back(by_change) / scale)
+
+        return counts, pull_back
+
+    def log_slopes(
+        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+    ) -> Iterator[Array]:
+        """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
+        matrix = self._shapes.in_windows(counts, first, stop)
+        for change in self._moments.log_slopes(ice):
+            yield np.einsum("pws,ps->pw", matrix, change)
+
+    def model_error(self, ice: Ice, expected: Array) -> Array:
+        """The high order's own relative error at the reference, shape (pair, bin)."""
+        return self._own_error
+
+    def _carried(self, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
+        """Counts, and where they are free to change."""
+        log_moments = np.log(np.where(moments > 0, moments, 1.0))
+        change = self._shapes.change(np.where(moments > 0, log_moments - self._log_middle, 0.0))
+        held = np.clip(change, -_LARGEST_CHANGE, _LARGEST_CHANGE)
+        return self._counts * np.exp(held), held == change
+
+
+def bins_with_light(scene: Scene) -> NDArray[np.bool_]:
+    """Bins that end after light can have arrived, shape (pair, bin)."""
+    path = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
+    return scene.bin_edges_ns[None, 1:] > (path / scene.speed_m_per_ns)[:, None]
+
+
+def without_gaps(counts: Array, lit: NDArray[np.bool_]) -> Array:
+    """Counts with every lit bin at least a small part of its neighbours.
+
+    All orders ring a little just behind the front, where little light is; a bin that rings through zero
+    would say that counts in it cannot be.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (pair, bin)
+    lit : ndarray of bool, shape (pair, bin)
+    """
+    filled = np.where(lit, np.maximum(counts, 0.0), 0.0)
+    bins = counts.shape[1]
+    for b in range(bins - 2, -1, -1):
+        filled[:, b] = np.where(lit[:, b], np.maximum(filled[:, b], _LEAST * filled[:, b + 1]), 0.0)
+    for b in range(1, bins):
+        filled[:, b] = np.where(lit[:, b], np.maximum(filled[:, b], _LEAST * filled[:, b - 1]), 0.0)
+    return filled
+
+
+def carry(moments: LaplaceMoments, high: LightModel, reference: Ice) -> CarriedProfile:
+    """Carry a high order from a reference ice by the moments of a low one on the same scene."""
+    counts = high.expected(reference)
+    own_error = high.model_error(reference, counts)
+    return CarriedProfile(moments, f"{high.name}, carried by {moments.name}", reference, counts, own_error)

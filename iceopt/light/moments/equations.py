@@ -1,0 +1,176 @@
+"""The moment equations of a scene: what the sweep is given, from ice, order, emitters and receivers."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.ice.layers import Ice
+from iceopt.light.model import Scene
+from iceopt.light.moments import adjoint, sweep
+from iceopt.light.moments.harmonics import Couplings, couplings
+from iceopt.light.moments.plan import PairClass, Plan
+
+
+@dataclass(frozen=True)
+class Column:
+    """Nodes of the sweep: layer edges and the depths of emitters and receivers, increasing."""
+
+    between: NDArray[np.int64]
+    """Layer above the first node, between nodes, below the last; shape (node + 1,)."""
+    thickness_m: NDArray[np.float64]
+    """Shape (node - 1,)."""
+    depth_node: NDArray[np.int64]
+    """Per depth of the plan: its node."""
+
+
+def column(ice: Ice, depths_m: NDArray[np.float64]) -> Column:
+    """Cut the ice at its inner edges and at the given depths."""
+    nodes = np.unique(np.concatenate([ice.edges_m[1:-1], depths_m]))
+    above_first = np.searchsorted(ice.edges_m[1:-1], nodes[0], side="left")
+    between = np.concatenate([[above_first], ice.layer_at(nodes)]).astype(np.int64)
+    return Column(between, np.diff(nodes), np.searchsorted(nodes, depths_m))
+
+
+def loss_rates(
+    ice: Ice, laplace: NDArray[np.complex128], order: int, anisotropy: float, speed: float
+) -> NDArray[np.complex128]:
+    """s_l = s / v + 1 / la + (1 - g^l) / ((1 - g) le), shape (s, layer, order + 1) (1/m)."""
+    degree = np.arange(order + 1)
+    scattering = (1 - anisotropy**degree) / (1 - anisotropy) / ice.scattering_length_m[:, None]
+    return laplace[:, None, None] / speed + 1 / ice.absorption_length_m[:, None] + scattering
+
+
+class MomentEquations:
+    """Layered P_N transport of one order for the entries of a plan.
+
+    Parameters
+    ----------
+    scene : Scene
+        With an emission that shines in all azimuths.
+    order : int
+        1 to 9; 1 is diffusion with its time derivative.
+    plan : Plan
+
+    Raises
+    ------
+    DomainError
+        If the order is not offered.
+    """
+
+    def __init__(self, scene: Scene, order: int, plan: Plan) -> None:
+        self.scene = scene
+        self.order = order
+        self.plan = plan
+        self._couplings = couplings(order)
+        self._pattern = pattern_moments(scene, self._couplings)
+
+    def rates(self, ice: Ice, laplace: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Loss rates of all layers, shape (s, layer, order + 1) (1/m)."""
+        return loss_rates(
+            ice, laplace, self.order, self.scene.scattering_anisotropy, self.scene.speed_m_per_ns
+        )
+
+    def rate_parts(self, ice: Ice) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Parts of the loss rates that go as 1 / le and as 1 / la, each of shape (layer, order + 1)."""
+        zero = np.zeros(1, dtype=np.complex128)
+        no_absorption = Ice(ice.edges_m, ice.scattering_length_m, np.full(ice.layers, 1e300))
+        scattering = self.rates(no_absorption, zero)[0].real
+        return scattering, self.rates(ice, zero)[0].real - scattering
+
+    def by_log_lengths(
+        self, ice: Ice, by_rate: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """From a gradient to the loss rates, (layer, order + 1), to those to ln le and ln la, (layer,)."""
+        scattering, absorption = self.rate_parts(ice)
+        # Every loss rate is linear in 1 / le and 1 / la, so its logarithmic derivative is minus that part.
+        return -(by_rate * scattering).sum(axis=1), -(by_rate * absorption).sum(axis=1)
+
+    def transform(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> NDArray[np.float64]:
+        """Laplace transforms of a class's entries, shape (s, entry, 2): real and imaginary."""
+        out = np.empty((group.laplace.size, group.entry.size, 2))
+        arguments = (*self._arguments(rates, cut, group), out)
+        sweep.transform(*arguments)
+        return out
+
+    def pull_back(
+        self, rates: NDArray[np.complex128], cut: Column, group: PairClass, bars: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """From a gradient to the transforms of a class to one to the loss rates, (layer, order + 1)."""
+        rate_bar = np.empty((group.laplace.size, *rates.shape[1:]))
+        arguments = (*self._arguments(rates, cut, group), bars, rate_bar)
+        adjoint.pull_back(*arguments)
+        return rate_bar.sum(axis=0)
+
+    def _arguments(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> tuple[Any, ...]:
+        return (
+            coupling_arrays(self._couplings),
+            rates,
+            group.wavenumbers,
+            group.weights,
+            group.start,
+            (cut.between, cut.thickness_m),
+            self._pattern,
+            (
+                cut.depth_node[group.source_depth],
+                group.source_start,
+                cut.depth_node[group.receiver_depth],
+                group.distance_row,
+            ),
+        )
+
+
+class DiffusionEquations(MomentEquations):
+    """Order 1 without the time derivative and absorption in the flux equation: layered diffusion."""
+
+    def rates(self, ice: Ice, laplace: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Loss rates with s_1 = 1 / le, shape (s, layer, 2) (1/m)."""
+        rates = super().rates(ice, laplace)
+        rates[:, :, 1] = 1 / ice.scattering_length_m
+        return rates
+
+
+def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
+    """Order the constant matrices as the sweep takes them."""
+    return (
+        c.even_l,
+        c.even_sign,
+        c.even_horizontal,
+        c.odd_l,
+        c.odd_sign,
+        c.odd_horizontal,
+        c.vertical,
+    )
+
+
+def legendre_means(scene: Scene, order: int) -> NDArray[np.float64]:
+    """Mean Legendre polynomials P_l(u_z) of the emitted light, l = 0..order; u_z = +1 is down."""
+    emission = scene.emission
+    if emission.pattern == "isotropic":
+        return np.eye(order + 1)[0]
+    x, w = np.polynomial.hermite_e.hermegauss(96)
+    elevation = np.deg2rad(emission.elevation_deg + emission.spread_deg * x)
+    legendre = np.polynomial.legendre.legvander(-np.sin(elevation), order)
+    return (w / w.sum()) @ legendre
+
+
+def pattern_moments(scene: Scene, c: Couplings) -> tuple[NDArray[np.float64], ...]:
+    """Even and odd moments of the source and of the receiver."""
+    means = legendre_means(scene, c.order)
+    source = np.sqrt((2 * np.arange(c.order + 1) + 1) / (4 * np.pi)) * means
+    receiver = np.zeros(c.order + 1)
+    receiver[0] = np.sqrt(4 * np.pi)
+    receiver[1] = -scene.acceptance_slope * np.sqrt(4 * np.pi / 3)
+
+    def place(degrees: NDArray[np.int64], axial: NDArray[np.bool_], values: NDArray[np.float64]) -> NDArray:
+        return np.where(axial, values[degrees], 0.0)
+
+    even_axial = np.array([m == 0 for _, m in c.even_moments])
+    odd_axial = np.array([m == 0 for _, m in c.odd_moments])
+    return (
+        place(c.even_l, even_axial, source),
+        place(c.odd_l, odd_axial, source),
+        place(c.even_l, even_axial, receiver),
+        place(c.odd_l, odd_axial, receiver),
+    )
