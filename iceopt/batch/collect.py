@@ -20,6 +20,7 @@ from iceopt.result.read import Result
 _MOST_BANDS = 6
 """More results than this are drawn without their bands: only the medians can still be told apart."""
 _MOST_NAMES = 20
+_COLUMNS = ("fit", "site", "season", "seed", "light_model", "converged", "final")
 
 
 def collect(plan: Plan, found: Sequence[Status]) -> list[Path]:
@@ -64,8 +65,7 @@ def _table(plan: Plan, found: Sequence[Status]) -> str:
         with Result(plan.result(status.task)) as result:
             header, rows = layer_table(result)
             if first:
-                start = ["fit", "site", "season", "seed", "light_model", "converged", "final"]
-                writer.writerow([*start, *header])
+                writer.writerow([*_COLUMNS, *header])
                 first = False
             start = [
                 status.task.name,
