@@ -1,9 +1,11 @@
 """A batch through a real Slurm on this machine: a worker killed midway, a walltime, a dead controller."""
 
 import os
+import platform
 import shutil
 import signal
 import subprocess
+import time
 from pathlib import Path
 
 import pytest
@@ -78,7 +80,17 @@ def test_a_batch_ends_though_a_worker_and_the_controller_die(slurm, tmp_path):
     conf = Path(slurm["SLURM_CONF"]).parent
     os.kill(int((conf / "slurmctld.pid").read_text()), signal.SIGKILL)
     subprocess.run([SCRIPT, "controller", conf], check=True, env=slurm)
-    until(lambda: words(plan) == ["done"] * 3, 240)
+
+    def ended():
+        """Slurm drains a node with a job begun after the last saved state: we do the operator's part."""
+        subprocess.run(
+            ["scontrol", "update", f"NodeName={platform.node()}", "State=RESUME"],
+            capture_output=True, check=False, env=slurm,
+        )  # fmt: skip
+        time.sleep(1.0)
+        return words(plan) == ["done"] * 3
+
+    until(ended, 240)
     shown = iceopt("batch", jobs, "--status", env=slurm)
     assert shown.stdout.splitlines()[-1] == "3 done"
     assert not list(plan.folder.glob("*.checkpoint"))
