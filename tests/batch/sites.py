@@ -84,16 +84,18 @@ def until(true: Callable[[], object], seconds: float = 120.0) -> None:
 
 def fits_of(plan: Plan) -> list[int]:
     """Process ids of the running fits of a plan, found by their command lines."""
-    found = []
+    parent_of = {}
     for entry in Path("/proc").iterdir():
         if entry.name.isdecimal():
             try:
                 words = (entry / "cmdline").read_bytes().split(b"\0")
+                parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
             except OSError:
                 continue
             if b"fit" in words and any(w.startswith(str(plan.folder).encode()) for w in words):
-                found.append(int(entry.name))
-    return found
+                parent_of[int(entry.name)] = parent
+    # A program that a fit calls bears the fit's command line until it has its own.
+    return [one for one, parent in parent_of.items() if parent not in parent_of]
 
 
 def climbing(plan: Plan) -> bool:
