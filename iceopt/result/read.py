@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import InputError
 from iceopt.ice.layers import Ice
+from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION
 
 Array = NDArray[np.float64]
@@ -70,6 +71,27 @@ class Result:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
+
+    def verify(self) -> None:
+        """Read everything and compare it with the checksum that was stored with it.
+
+        Raises
+        ------
+        InputError
+            If the file is damaged or was changed after it was written, or holds no checksum.
+        """
+        try:
+            stored = _text(self._file.attrs.get(ATTRIBUTE, ""))
+            found = content_sha256(self._file)
+        except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
+            raise InputError(f"{self.path}: is damaged and cannot be read; fit again ({error})") from error
+        if not stored:
+            raise InputError(f"{self.path}: holds no checksum of its content; fit again")
+        if found != stored:
+            raise InputError(
+                f"{self.path}: its content does not match its checksum, it was damaged or changed after it "
+                "was written; fit again"
+            )
 
     @property
     def converged(self) -> bool:

@@ -1,7 +1,7 @@
 """Write a fit's outcome as one result file."""
 
+import io
 import json
-import os
 import platform
 import shlex
 from collections.abc import Mapping, Sequence
@@ -15,8 +15,10 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.files import write_whole
 from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
+from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import DESCRIPTIONS, NAME, UNITS, VERSION
 
 Variables = Mapping[str, tuple[tuple[str, ...], Any]]
@@ -27,7 +29,7 @@ _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", 
 def write_result(
     path: str | Path, outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> None:
-    """Write a result file under a temporary name and rename it.
+    """Write a result file, with a checksum of its content, under a temporary name and rename it.
 
     Parameters
     ----------
@@ -40,21 +42,20 @@ def write_result(
     campaigns : sequence of str
         What the campaigns were read from.
     """
-    path = Path(path)
-    temporary = path.with_name(path.name + ".part")
     part = outcome.problem.parts[0]
-    try:
-        with h5netcdf.File(temporary, "w") as file:
-            file.attrs.update(_provenance(outcome, command, started, campaigns))
-            _write_group(file, "posterior", _posterior(outcome, part))
-            _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
-            _write_group(file, "observed_data", _observed(part))
-            _write_group(file, "posterior_predictive", _predictive(outcome))
-            _write_group(file, "constant_data", _constant(outcome, part))
-            _write_group(file, "diagnostics", _diagnostics(outcome))
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    # In memory first: a disk that fills up while HDF5 writes leaves a file that cannot even be closed.
+    buffer = io.BytesIO()
+    with h5netcdf.File(buffer, "w") as file:
+        file.attrs.update(_provenance(outcome, command, started, campaigns))
+        _write_group(file, "posterior", _posterior(outcome, part))
+        _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
+        _write_group(file, "observed_data", _observed(part))
+        _write_group(file, "posterior_predictive", _predictive(outcome))
+        _write_group(file, "constant_data", _constant(outcome, part))
+        _write_group(file, "diagnostics", _diagnostics(outcome))
+    with h5py.File(buffer, "r+") as file:
+        file.attrs[ATTRIBUTE] = content_sha256(file)
+    write_whole(Path(path), buffer.getvalue())
 
 
 def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
