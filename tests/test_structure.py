@@ -18,7 +18,8 @@ PACKAGE = REPO / "iceopt"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 LINE = (
-    "campaign", "ice", "light", "simulate", "fit", "result", "compare", "figures", "report", "batch", "commands",
+    "campaign", "ice", "light", "simulate", "fit", "result", "compare", "figures", "report", "batch",
+    "commands",
 )  # fmt: skip
 """Data flows along this line. `simulate` draws campaigns from light, so it lies behind light."""
 SHARED = ("errors", "files", "threads", "__init__")

@@ -122,8 +122,9 @@ class Problem:
         models : sequence of LightModel, optional
             One a campaign; by default those that are good around the reference.
         """
-        tail = self.config.error.tail_begins
-        model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
+        error = self.config.error
+        tail = None if error.tail_begins == "never" else error.tail_begins
+        model_errors = ErrorModel(error.profile_memory, tail, error.least_pair)
         terms = []
         lights = models or [part.light.at(reference) for part in self.parts]
         for part, model in zip(self.parts, lights, strict=True):
