@@ -2,9 +2,9 @@
 
 An ensemble needs hundreds of thousands of evaluations, each of which would cost a light model. It walks on
 the stand-in instead, and its draws are corrected by the full posterior (`iceopt.fit.correction`). The
-expansion is of second order in ln le and in 1/sqrt(la): the log of the light is linear in 1/la for one path,
-and bends back as it finds clearer ones. Along the sizes of the light model's errors, where that is poor (an error far
-below the light model's own does not matter), what it misses is measured and added.
+expansion is of second order in ln le and in 1/sqrt(la): the log of the light is linear in 1/la for one
+path, and bends back as it finds clearer ones. Along the sizes of the light model's errors, where that is poor
+(an error far below the light model's own does not matter), what it misses is measured and added.
 """
 
 import numpy as np
