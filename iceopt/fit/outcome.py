@@ -8,19 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.climb import SETTLED, climb
 from iceopt.fit.config import FitConfig, SamplerConfig
 from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
-from iceopt.fit.maximum import (
-    LARGEST_DECREMENT,
-    MOST_STEPS,
-    Maximum,
-    find_maximum,
-    with_covariance,
-)
+from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 from iceopt.fit.sampler import Run, Sampler
@@ -33,9 +28,6 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
-STEPS_A_RENEWAL = 3
-ROUGHLY = 0.5
-"""Decrement that ends a climb whose light model will be renewed: far below a tenth of an error a layer."""
 LARGEST_OWN_ERROR = 0.2
 """Relative error of a light model by its own account above which no fit with it is final."""
 MOST_FOR_ENSEMBLE = 40
@@ -45,8 +37,6 @@ SAMPLERS: dict[str, Callable[[SamplerConfig, int], Sampler]] = {
     "gradient": NoUTurn,
     "laplace": NormalDraws,
 }
-SETTLED = 0.1
-"""A renewal of the light model that moves the layers by less than this part of their errors is the last."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +87,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     def time_left_s() -> float:
         return config.sampler.time_limit_s - (time.monotonic() - begin)
 
-    maximum, moved = _maximum(problem, store, watch, time_left_s)
+    maximum, moved = climb(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
     target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
     run = sampler.run(
@@ -142,58 +132,6 @@ def make_sampler(config: FitConfig, parameters: int) -> Sampler:
     if kind == "auto":
         kind = "ensemble" if parameters <= MOST_FOR_ENSEMBLE else "gradient"
     return SAMPLERS[kind](config.sampler, config.seed)
-
-
-def _maximum(
-    problem: Problem, store: Checkpoint, watch: Watch, time_left_s: Callable[[], float]
-) -> tuple[Maximum, tuple[float, ...]]:
-    """Climb, renewing the light models until it no longer matters; resumes from the store.
-
-    Returns
-    -------
-    maximum : Maximum
-    moved : tuple of float
-        Root mean square move of the layers by each renewal, in their standard deviations.
-    """
-    pieces = store.read("maximum")
-    number = len(pieces)
-    if pieces:
-        vector, frozen_at = pieces[-1]["vector"], pieces[-1]["frozen_at"]
-        moved = [float(m) for m in pieces[-1]["moved"]]
-    else:
-        watch("first guess: uniform ice", None)
-        vector = frozen_at = problem.first_guess()
-        moved = []
-
-    def keep(words: str, vector: Array) -> None:
-        nonlocal number
-        store.write("maximum", number, {"vector": vector, "frozen_at": frozen_at, "moved": np.array(moved)})
-        number += 1
-        watch(words, None)
-
-    # Far from the maximum the light model is soon out of date: a few steps, then it is made anew.
-    moves = problem.light_moves
-    most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
-
-    def climb(start: tuple[Posterior, Array], information: Array | None) -> Maximum:
-        return find_maximum(problem, start, keep, information, most_steps, enough, time_left_s)
-
-    maximum = climb(problem.posterior_at(vector, frozen_at), None)
-    layers = 2 * maximum.posterior.layers
-    while moves and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
-        if time_left_s() <= 0:
-            break
-        watch("renewing the light model at the best ice", None)
-        frozen_at = before = maximum.vector
-        maximum = climb(problem.posterior_at(before, frozen_at), maximum.information)
-        sd = np.sqrt(np.diag(maximum.covariance))
-        moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
-        keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
-    if moves:
-        enough = LARGEST_DECREMENT
-        maximum = climb((maximum.posterior, maximum.vector), maximum.information)
-    watch("finding the covariance", None)
-    return with_covariance(maximum), tuple(moved)
 
 
 def _complaints(

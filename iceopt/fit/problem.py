@@ -48,7 +48,8 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     if chosen.moments_order == "none":
         return Light(lambda ice: high, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
-    return Light(lambda ice: carry(moments, high, ice), closed, True)
+    slopes = high.of_order(chosen.slopes_order).laplace
+    return Light(lambda ice: carry(moments, high, ice, slopes), closed, True)
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
