@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.campaign.model import Campaign, Verdicts
+from iceopt.campaign.model import Campaign, Settings, Verdicts
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig, LayersConfig
 from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood
@@ -179,16 +179,23 @@ def _part(
     config: FitConfig,
     build: Callable[[FitConfig, Scene], Light],
 ) -> Part:
-    data, nuisances, settings = config.data, config.nuisances, campaign.settings
+    data = config.data
     seen = observe(campaign, verdicts, data.earliest, data.group_growth, data.least_counts)
-    prior = NuisancePrior(
+    efficiency = campaign.modules.relative_efficiency[seen.modules]
+    prior = nuisance_prior_of(config, campaign.settings, efficiency)
+    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
+
+
+def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency: Array) -> NuisancePrior:
+    """Prior of the nuisances of modules with these efficiencies, shape (module,)."""
+    nuisances = config.nuisances
+    return NuisancePrior(
         brightness_sd=nuisances.brightness_spread or settings.brightness_spread or _TINY_SPREAD,
         scale_sd=nuisances.scale_spread,
-        log_efficiency=np.log(campaign.modules.relative_efficiency[seen.modules]),
+        log_efficiency=np.log(relative_efficiency),
         efficiency_sd=nuisances.efficiency_spread or settings.efficiency_spread or _TINY_SPREAD,
         offset_sd_ns=nuisances.timing_spread_ns or settings.timing_spread_ns or _TINY_SPREAD,
     )
-    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
 
 
 _TINY_SPREAD = 1e-3

@@ -1,0 +1,202 @@
+"""What every flash would tell of the layers and the nuisances: blocks of Fisher information.
+
+The likelihood is the fit's own (`iceopt.fit.likelihood`) at expected counts, where its Poisson weights are
+those of the Fisher information; errors of the light model are marginalised pair by pair. What is left are
+the sums over a run's pairs in (layers, ln brightness of the run, ln efficiency and clock offset of each
+module), which `iceopt.plan.precision` puts together.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.cuts import NEAR_BINS
+from iceopt.campaign.model import Campaign, Flashes
+from iceopt.campaign.settings import bins_of
+from iceopt.fit.curvature import layer_slopes
+from iceopt.fit.likelihood import ErrorModel, Likelihood
+from iceopt.fit.nuisances import NuisancePrior
+from iceopt.fit.observations import group_pairs, late_bins
+from iceopt.fit.pairs import information_of_pairs
+from iceopt.fit.posterior import Term
+from iceopt.light.scene import scene_of
+from iceopt.plan.site import Candidates, Site, some
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_PAIRS_AT_ONCE = 6000
+_SPREAD = 1.0
+"""Stands for the nuisances' priors, which play no part in a run's own blocks."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Information of one run. Layers are ln le of each, then ln la of each."""
+
+    modules: Index
+    """Shape (module,): the receivers that see enough light."""
+    layers: Array
+    """Shape (parameter, parameter)."""
+    amplitude: Array
+    """Shape (module, parameter): between ln(brightness x efficiency) and the layers."""
+    offset: Array
+    """Shape (module, parameter): between clock offset (1/ns) and the layers."""
+    nuisance: Array
+    """Shape (module, 3): amplitude-amplitude, amplitude-offset, offset-offset."""
+    photoelectrons: float
+    """In usable bins, dark counts apart."""
+    saturated: int
+    """Receivers of which bins are lost above the linear range."""
+    lost: int
+    """Receivers so bright that nothing is left of them."""
+    brightest_per_pulse: float
+    """Photoelectrons a pulse in the receiver that sees most, were it linear."""
+
+
+def blocks(
+    site: Site, candidates: Candidates, done: Callable[[float], None] = lambda part: None
+) -> list[Block]:
+    """Information of every candidate, in order.
+
+    Parameters
+    ----------
+    site : Site
+    candidates : Candidates
+    done : callable, optional
+        Told the part that is done.
+    """
+    flashes = candidates.flashes
+    depth = site.modules.position_m[flashes.emitter, 2]
+    # runs of one depth share most of the light model's work, so they go together
+    order = np.lexsort((flashes.emitter, depth))
+    found: dict[int, Block] = {}
+    for chunk in _chunks(site, flashes, order):
+        for run, block in zip(chunk, _of_runs(site, some(flashes, chunk)), strict=True):
+            found[int(run)] = block
+        done(len(found) / order.size)
+    return [found[i] for i in range(order.size)]
+
+
+def _chunks(site: Site, flashes: Flashes, order: Index) -> Iterator[Index]:
+    begin, pairs = 0, 0
+    for i in range(order.size):
+        seen = int(read_out(site, some(flashes, order[i : i + 1])).sum())
+        if begin < i and pairs + seen > _PAIRS_AT_ONCE:
+            yield order[begin:i]
+            begin, pairs = i, 0
+        pairs += seen
+    yield order[begin:]
+
+
+def read_out(site: Site, flashes: Flashes) -> NDArray[np.bool_]:
+    """Whether a module is read out in a run and within reach, shape (run, module)."""
+    modules = site.modules
+    depth = modules.position_m[:, 2]
+    inside = (depth >= flashes.readout_top_m[:, None]) & (depth <= flashes.readout_bottom_m[:, None])
+    apart = np.linalg.norm(modules.position_m[flashes.emitter][:, None] - modules.position_m, axis=2)
+    return np.asarray(inside & modules.alive & (apart <= site.longest_range_m) & (apart > 0.0))
+
+
+def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
+    settings, config = site.settings, site.config
+    run, module = np.nonzero(read_out(site, flashes))
+    size = 2 * site.ice.layers
+    if run.size == 0:
+        return [_nothing(size)] * len(flashes.run)
+    no_counts = np.broadcast_to(np.int32(0), (run.size, bins_of(settings)))
+    campaign = Campaign(settings, site.modules, flashes, run, module, no_counts)
+    scene = scene_of(campaign)
+    signal = site.light(scene).expected(site.ice)
+    pulses = flashes.pulses[run].astype(np.float64)
+    dark = pulses * settings.dark_rate_hz * 1e-9 * settings.bin_ns
+    limit = pulses * settings.bin_ns * settings.linear_up_to_per_pulse_ns / site.margin
+    linear, lost = _linear_bins(signal, dark, limit)
+    used = linear & late_bins(scene, config.data.earliest)
+    light = np.sum(signal * used, axis=1)
+    counted = (light + dark * used.sum(axis=1) >= config.data.least_counts) & (
+        signal.sum(axis=1) >= detection_limit(dark * signal.shape[1])
+    )
+    counted &= light > 0.0
+    bright = ~linear.all(axis=1)
+    per_pulse = signal.sum(axis=1) / pulses
+    sums = np.zeros((3, len(flashes.run)))
+    for row, values in enumerate((light * counted, bright.astype(float), lost.astype(float))):
+        sums[row] = np.bincount(run, values, len(flashes.run))
+    brightest = np.zeros(len(flashes.run))
+    np.maximum.at(brightest, run, per_pulse)
+    pair = np.flatnonzero(counted)
+    if pair.size == 0:
+        return [_nothing(size)] * len(flashes.run)
+    seen = group_pairs(
+        campaign,
+        pair,
+        used[pair],
+        signal[pair] + dark[pair, None],
+        dark[pair],
+        config.data.group_growth,
+    )
+    model = site.light(seen.scene)
+    own_error = model.model_error(site.ice, signal[pair])
+    tail = config.error.tail_begins
+    likelihood = Likelihood(
+        seen,
+        NuisancePrior(_SPREAD, 0.0, np.zeros(seen.modules.size), _SPREAD, _SPREAD),
+        ErrorModel(config.error.profile_memory, None if tail == "never" else tail),
+        signal[pair],
+        own_error,
+    )
+    change, weighted = layer_slopes(Term(model, likelihood), site.ice, site.errors, np.zeros(pair.size))
+    shape_size, pair_size = likelihood.sizes(site.errors)
+    nuisance = information_of_pairs(
+        likelihood.rate_per_ns, seen.groups, likelihood.weight, shape_size, likelihood.correlation, pair_size
+    )[:, 1:]
+    amplitude = weighted.sum(axis=1)
+    offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
+    result = []
+    for i in range(len(flashes.run)):
+        own = np.flatnonzero(run[pair] == i)
+        result.append(
+            Block(
+                modules=module[pair[own]],
+                layers=change[own].reshape(-1, size).T @ weighted[own].reshape(-1, size),
+                amplitude=amplitude[own],
+                offset=offset[own],
+                nuisance=nuisance[own],
+                photoelectrons=float(sums[0, i]),
+                saturated=int(sums[1, i]),
+                lost=int(sums[2, i]),
+                brightest_per_pulse=float(brightest[i]),
+            )
+        )
+    return result
+
+
+def detection_limit(dark: Array) -> Array:
+    """Least light (photoelectrons) that is told from a background: Currie, Anal. Chem. 40, 586 (1968)."""
+    return np.asarray(2.71 + 3.29 * np.sqrt(dark))
+
+
+def _linear_bins(signal: Array, dark: Array, limit: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Bins before any saturation, (pair, bin), and the pairs that have too few of them with light, (pair,).
+
+    As the faults' finder does with counts: `iceopt.campaign.cuts`.
+    """
+    total = signal + dark[:, None]
+    bins = signal.shape[1]
+    above = total > limit[:, None]
+    saturated_from = np.where(above.any(axis=1), above.argmax(axis=1), bins)
+    lit = signal > 5.0 * np.sqrt(dark + 1.0)[:, None]
+    first = np.where(lit.any(axis=1), lit.argmax(axis=1), bins)
+    lost = (saturated_from < bins) & (saturated_from - first < NEAR_BINS)
+    linear = np.arange(bins) < saturated_from[:, None]
+    return linear & ~lost[:, None], lost
+
+
+def _nothing(size: int) -> Block:
+    none = np.zeros((0, size))
+    return Block(
+        np.zeros(0, dtype=np.int64), np.zeros((size, size)), none, none, np.zeros((0, 3)), 0.0, 0, 0, 0.0
+    )

@@ -1,0 +1,199 @@
+"""Cautions for whoever carries a plan out: light on deck, phototubes, and who decides.
+
+Exposure limits of IEC 62471 (2006), all **from memory**; the standard in force rules. For exposures of t
+seconds at the unprotected eye:
+
+* actinic ultraviolet, 200 to 400 nm, weighted by S(lambda): 30 J/m2;
+* near ultraviolet, 315 to 400 nm: 10 W/m2 beyond 1000 s, 1e4 J/m2 below;
+* blue light, 300 to 700 nm, weighted by B(lambda): of sources above 11 mrad 100 W/m2/sr beyond 1e4 s,
+  1e6 J/m2/sr below; of smaller sources, the irradiance, 1 W/m2 beyond 100 s, 100 J/m2 below.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.campaign.model import Settings
+
+_PLANCK_TIMES_LIGHT_J_NM = 1.98644586e-16
+"""h c (CODATA 2018)."""
+_ELECTRON_C = 1.602176634e-19
+SMALL_SOURCE_RAD = 0.011
+_ACTINIC_NM = (300, 303, 305, 308, 310, 313, 315, 320, 330, 340, 350, 360, 370, 380, 390, 400)
+_ACTINIC = (
+    0.3, 0.12, 0.06, 0.026, 0.015, 0.006, 0.003, 1e-3, 4.1e-4, 2.8e-4, 2e-4, 1.3e-4, 9.3e-5, 6.4e-5, 4.4e-5, 3e-5
+)  # fmt: skip
+_BLUE_NM = (300, 380, 385, 390, 395, 400, 405, 410, 415, 420, 425, 430, 435, 440, 445, 450, 455, 460, 465, 470,
+            475, 480, 485, 490, 495, 500)  # fmt: skip
+_BLUE = (0.01, 0.01, 0.0125, 0.025, 0.05, 0.1, 0.2, 0.4, 0.8, 0.9, 0.95, 0.98, 1.0, 1.0, 0.97, 0.94, 0.9, 0.8, 0.7,
+         0.62, 0.55, 0.45, 0.4, 0.22, 0.16, 0.1)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Deck:
+    """How near, and how long, someone on deck may look into a module that fires."""
+
+    distance_m: float
+    exposure_s: float
+    source_diameter_m: float
+    steady_power_w: float | None = None
+    """Light output of the emitter if a fault holds it on."""
+
+
+@dataclass(frozen=True)
+class Phototube:
+    """What the phototubes stand."""
+
+    high_voltage_v: float
+    gain: float
+    largest_mean_current_a: float
+
+
+@dataclass(frozen=True)
+class LimitCheck:
+    """One exposure against its limit."""
+
+    name: str
+    value: float
+    limit: float
+    unit: str
+
+    @property
+    def within(self) -> bool:
+        """Whether the exposure is at most the limit."""
+        return self.value <= self.limit
+
+
+def beam_solid_angle(settings: Settings) -> float:
+    """Solid angle (sr) that would hold all light at the intensity of the brightest direction."""
+    if settings.emitter_pattern == "isotropic" or settings.elevation_spread_deg <= 0.0:
+        return 4.0 * np.pi
+    elevation = np.radians(np.linspace(-90.0, 90.0, 2001))
+    off = (elevation - np.radians(settings.elevation_deg)) / np.radians(settings.elevation_spread_deg)
+    profile = np.exp(-0.5 * off**2)
+    ring = 2.0 * np.pi * float(np.trapezoid(profile * np.cos(elevation), elevation))
+    if settings.emitter_pattern == "ring":
+        return min(ring, 4.0 * np.pi)
+    spread = np.radians(settings.elevation_spread_deg)
+    return min(2.0 * np.pi * spread**2, 4.0 * np.pi)
+
+
+def weights(wavelength_nm: float) -> tuple[float, float]:
+    """Actinic and blue-light weight, S and B, interpolated in their logarithm."""
+
+    def between(nm: tuple[int, ...], values: tuple[float, ...]) -> float:
+        return float(np.exp(np.interp(wavelength_nm, nm, np.log(values))))
+
+    actinic = between(_ACTINIC_NM, _ACTINIC) if wavelength_nm <= 400 else 0.0
+    blue = (
+        between(_BLUE_NM, _BLUE)
+        if wavelength_nm <= 500
+        else 10.0 ** ((450.0 - min(wavelength_nm, 600)) / 50.0)
+    )
+    return actinic, blue if 300 <= wavelength_nm <= 700 else 0.0
+
+
+def exposures(power_w: float, settings: Settings, deck: Deck) -> list[LimitCheck]:
+    """Exposure on deck against the limits.
+
+    Parameters
+    ----------
+    power_w : float
+        Mean light output of the module.
+    settings : Settings
+    deck : Deck
+    """
+    nm, t = settings.wavelength_nm, deck.exposure_s
+    irradiance = power_w / (beam_solid_angle(settings) * deck.distance_m**2)
+    actinic, blue = weights(nm)
+    checks = []
+    if nm <= 400:
+        checks.append(LimitCheck("actinic ultraviolet", irradiance * actinic * t, 30.0, "J/m2"))
+    if 315 <= nm <= 400:
+        limit = 10.0 if t > 1000.0 else 1e4 / t
+        checks.append(LimitCheck("near ultraviolet", irradiance, limit, "W/m2"))
+    if 300 <= nm <= 700:
+        angle = deck.source_diameter_m / deck.distance_m
+        if angle < SMALL_SOURCE_RAD:
+            limit = 1.0 if t > 100.0 else 100.0 / t
+            checks.append(LimitCheck("blue light, small source", irradiance * blue, limit, "W/m2"))
+        else:
+            radiance = irradiance * blue / (0.25 * np.pi * angle**2)
+            limit = 100.0 if t > 1e4 else 1e6 / t
+            checks.append(LimitCheck("blue light", radiance, limit, "W/m2/sr"))
+    return checks
+
+
+def mean_power_w(photons_per_pulse: float, pulse_rate_hz: float, wavelength_nm: float) -> float:
+    """Mean light output of a module that flashes."""
+    return photons_per_pulse * pulse_rate_hz * _PLANCK_TIMES_LIGHT_J_NM / wavelength_nm
+
+
+def cautions(
+    settings: Settings,
+    photons_per_pulse: NDArray[np.float64],
+    pulse_rate_hz: float,
+    brightest_per_pulse: float,
+    deck: Deck | None,
+    tube: Phototube | None,
+) -> list[str]:
+    """Sentences to print with every plan.
+
+    Parameters
+    ----------
+    settings : Settings
+    photons_per_pulse : ndarray, shape (flash,)
+        Of the planned flashes.
+    pulse_rate_hz : float
+    brightest_per_pulse : float
+        Photoelectrons a pulse in the receiver that sees most.
+    deck, tube : optional
+        Without them the checks are named as not made.
+    """
+    lines = []
+    if deck is None:
+        lines.append(
+            "Light on deck: NOT CHECKED, the scenario has no [deck]. Treat every emitter as hazardous: cover "
+            "and interlock it, and never look into it."
+        )
+    else:
+        brightest = mean_power_w(float(photons_per_pulse.max()), pulse_rate_hz, settings.wavelength_nm)
+        cases = [("flashing", brightest)]
+        if deck.steady_power_w is not None:
+            cases.append(("held on by a fault", deck.steady_power_w))
+        for case, power in cases:
+            for check in exposures(power, settings, deck):
+                verdict = "within" if check.within else "ABOVE"
+                lines.append(
+                    f"Light on deck, {case} ({power:.2g} W): {check.name} {check.value:.2g} {check.unit} at "
+                    f"{deck.distance_m:g} m for {deck.exposure_s:g} s is {verdict} the limit of {check.limit:.3g} "
+                    f"{check.unit} (IEC 62471:2006, from memory)."
+                )
+        if deck.steady_power_w is None:
+            lines.append(
+                "Light on deck: an emitter that a fault holds on is NOT CHECKED; give [deck] steady_power_w."
+            )
+    if settings.wavelength_nm < 420:
+        lines.append(
+            f"Light of {settings.wavelength_nm:g} nm is hardly seen: it gives no warning to the eye."
+        )
+    if tube is None:
+        lines.append("Phototubes: currents NOT CHECKED, the scenario has no [phototube].")
+    else:
+        current = brightest_per_pulse * pulse_rate_hz * tube.gain * _ELECTRON_C
+        verdict = "within" if current <= tube.largest_mean_current_a else "ABOVE"
+        lines.append(
+            f"Phototubes at {tube.high_voltage_v:g} V, charged even after they are switched off: the brightest lit "
+            f"one carries {current:.2g} A of mean anode current, {verdict} its limit of "
+            f"{tube.largest_mean_current_a:.2g} A. Keep tubes dark on deck while under voltage."
+        )
+    lines.append(
+        "Drill sites: hot water under pressure, open holes, hoists, cold and remoteness. Plan with whoever runs "
+        "the site."
+    )
+    lines.append(
+        "iceopt computes, it certifies nothing. Local codes rule; licensed staff decide, and alone open or power "
+        "modules."
+    )
+    return lines
