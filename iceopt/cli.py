@@ -10,6 +10,7 @@ from iceopt.commands.check import check
 from iceopt.commands.convert import convert
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
+from iceopt.commands.plan import plan
 from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
 from iceopt.commands.report import report
@@ -55,6 +56,7 @@ app.command()(report)
 app.command()(export)
 app.command()(predict)
 app.command()(simulate)
+app.command()(plan)
 
 
 def main() -> None:

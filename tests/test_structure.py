@@ -17,7 +17,7 @@ REPO = Path(__file__).resolve().parents[1]
 PACKAGE = REPO / "iceopt"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-LINE = ("campaign", "ice", "light", "simulate", "fit", "result", "figures", "report", "commands")
+LINE = ("campaign", "ice", "light", "simulate", "fit", "result", "figures", "report", "plan", "commands")
 """Data flows along this line. `simulate` draws campaigns from light, so it lies behind light."""
 SHARED = ("errors", "threads", "__init__")
 """Modules at the top of the package that anyone may import; they import none of the line."""

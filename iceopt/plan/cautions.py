@@ -20,14 +20,17 @@ _PLANCK_TIMES_LIGHT_J_NM = 1.98644586e-16
 """h c (CODATA 2018)."""
 _ELECTRON_C = 1.602176634e-19
 SMALL_SOURCE_RAD = 0.011
-_ACTINIC_NM = (300, 303, 305, 308, 310, 313, 315, 320, 330, 340, 350, 360, 370, 380, 390, 400)
-_ACTINIC = (
-    0.3, 0.12, 0.06, 0.026, 0.015, 0.006, 0.003, 1e-3, 4.1e-4, 2.8e-4, 2e-4, 1.3e-4, 9.3e-5, 6.4e-5, 4.4e-5, 3e-5
-)  # fmt: skip
-_BLUE_NM = (300, 380, 385, 390, 395, 400, 405, 410, 415, 420, 425, 430, 435, 440, 445, 450, 455, 460, 465, 470,
-            475, 480, 485, 490, 495, 500)  # fmt: skip
-_BLUE = (0.01, 0.01, 0.0125, 0.025, 0.05, 0.1, 0.2, 0.4, 0.8, 0.9, 0.95, 0.98, 1.0, 1.0, 0.97, 0.94, 0.9, 0.8, 0.7,
-         0.62, 0.55, 0.45, 0.4, 0.22, 0.16, 0.1)  # fmt: skip
+_ACTINIC = {
+    300: 0.3, 303: 0.12, 305: 0.06, 308: 0.026, 310: 0.015, 313: 0.006, 315: 0.003, 320: 1e-3, 330: 4.1e-4,
+    340: 2.8e-4, 350: 2e-4, 360: 1.3e-4, 370: 9.3e-5, 380: 6.4e-5, 390: 4.4e-5, 400: 3e-5,
+}  # fmt: skip
+"""S(lambda) by wavelength (nm), from memory."""
+_BLUE = {
+    300: 0.01, 380: 0.01, 385: 0.0125, 390: 0.025, 395: 0.05, 400: 0.1, 405: 0.2, 410: 0.4, 415: 0.8,
+    420: 0.9, 425: 0.95, 430: 0.98, 435: 1.0, 440: 1.0, 445: 0.97, 450: 0.94, 455: 0.9, 460: 0.8, 465: 0.7,
+    470: 0.62, 475: 0.55, 480: 0.45, 485: 0.4, 490: 0.22, 495: 0.16, 500: 0.1,
+}  # fmt: skip
+"""B(lambda) by wavelength (nm), from memory."""
 
 
 @dataclass(frozen=True)
@@ -82,16 +85,15 @@ def beam_solid_angle(settings: Settings) -> float:
 def weights(wavelength_nm: float) -> tuple[float, float]:
     """Actinic and blue-light weight, S and B, interpolated in their logarithm."""
 
-    def between(nm: tuple[int, ...], values: tuple[float, ...]) -> float:
-        return float(np.exp(np.interp(wavelength_nm, nm, np.log(values))))
+    def between(table: dict[int, float]) -> float:
+        return float(np.exp(np.interp(wavelength_nm, list(table), np.log(list(table.values())))))
 
-    actinic = between(_ACTINIC_NM, _ACTINIC) if wavelength_nm <= 400 else 0.0
-    blue = (
-        between(_BLUE_NM, _BLUE)
-        if wavelength_nm <= 500
-        else 10.0 ** ((450.0 - min(wavelength_nm, 600)) / 50.0)
-    )
-    return actinic, blue if 300 <= wavelength_nm <= 700 else 0.0
+    actinic = between(_ACTINIC) if wavelength_nm <= 400 else 0.0
+    if not 300 <= wavelength_nm <= 700:
+        return actinic, 0.0
+    if wavelength_nm <= 500:
+        return actinic, between(_BLUE)
+    return actinic, 10.0 ** ((450.0 - min(wavelength_nm, 600.0)) / 50.0)
 
 
 def exposures(power_w: float, settings: Settings, deck: Deck) -> list[LimitCheck]:
@@ -167,8 +169,8 @@ def cautions(
                 verdict = "within" if check.within else "ABOVE"
                 lines.append(
                     f"Light on deck, {case} ({power:.2g} W): {check.name} {check.value:.2g} {check.unit} at "
-                    f"{deck.distance_m:g} m for {deck.exposure_s:g} s is {verdict} the limit of {check.limit:.3g} "
-                    f"{check.unit} (IEC 62471:2006, from memory)."
+                    f"{deck.distance_m:g} m for {deck.exposure_s:g} s is {verdict} the limit of "
+                    f"{check.limit:.3g} {check.unit} (IEC 62471:2006, from memory)."
                 )
         if deck.steady_power_w is None:
             lines.append(
@@ -184,16 +186,16 @@ def cautions(
         current = brightest_per_pulse * pulse_rate_hz * tube.gain * _ELECTRON_C
         verdict = "within" if current <= tube.largest_mean_current_a else "ABOVE"
         lines.append(
-            f"Phototubes at {tube.high_voltage_v:g} V, charged even after they are switched off: the brightest lit "
-            f"one carries {current:.2g} A of mean anode current, {verdict} its limit of "
+            f"Phototubes at {tube.high_voltage_v:g} V, charged even after they are switched off: the "
+            f"brightest lit one carries {current:.2g} A of mean anode current, {verdict} its limit of "
             f"{tube.largest_mean_current_a:.2g} A. Keep tubes dark on deck while under voltage."
         )
     lines.append(
-        "Drill sites: hot water under pressure, open holes, hoists, cold and remoteness. Plan with whoever runs "
-        "the site."
+        "Drill sites: hot water under pressure, open holes, hoists, cold and remoteness. Plan with whoever "
+        "runs the site."
     )
     lines.append(
-        "iceopt computes, it certifies nothing. Local codes rule; licensed staff decide, and alone open or power "
-        "modules."
+        "iceopt computes, it certifies nothing. Local codes rule; licensed staff decide, and alone open or "
+        "power modules."
     )
     return lines

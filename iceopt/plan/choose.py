@@ -101,7 +101,17 @@ class Chooser:
         chosen, promising = self._greedy(range(self._hours.size), budget_hours, watch)
         greedy = self.value(chosen)
         chosen = self._exchange(chosen, promising, budget_hours)
-        ranked, _ = self._greedy(chosen, budget_hours, lambda part: None)
+        return self._ranked(chosen, greedy)
+
+    def everything(self) -> Choice:
+        """Take every candidate."""
+        chosen = list(range(self._hours.size))
+        return self._ranked(chosen, self.value(chosen))
+
+    def _ranked(self, chosen: list[int], greedy: float) -> Choice:
+        """Put chosen flashes into the order of their gain per hour."""
+        ranked, rest = self._greedy(chosen, float(self._hours[chosen].sum()), lambda part: None)
+        ranked += rest
         value = [self.value(ranked[:k]) for k in range(len(ranked) + 1)]
         hours = np.concatenate([[0.0], np.cumsum(self._hours[ranked])])
         return Choice(np.array(ranked, dtype=np.int64), np.array(value), hours, greedy)

@@ -20,7 +20,7 @@ from iceopt.light.moments.model import LayeredMoments
 Array = NDArray[np.float64]
 
 ORDER = 2
-"""Order of the layered model in forecasts: within some percent of the higher orders, at a fraction of their time."""
+"""Order of the layered model in forecasts: some percent from the higher orders, in a fraction of the time."""
 
 
 class PlannedMoments(LayeredMoments):
