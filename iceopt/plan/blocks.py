@@ -113,7 +113,7 @@ def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
     pulses = flashes.pulses[run].astype(np.float64)
     dark = pulses * settings.dark_rate_hz * 1e-9 * settings.bin_ns
     limit = pulses * settings.bin_ns * settings.linear_up_to_per_pulse_ns / site.margin
-    linear, lost = _linear_bins(signal, dark, limit)
+    linear, lost = linear_bins(signal, dark, limit)
     used = linear & late_bins(scene, config.data.earliest)
     light = np.sum(signal * used, axis=1)
     counted = (light + dark * used.sum(axis=1) >= config.data.least_counts) & (
@@ -179,7 +179,7 @@ def detection_limit(dark: Array) -> Array:
     return np.asarray(2.71 + 3.29 * np.sqrt(dark))
 
 
-def _linear_bins(signal: Array, dark: Array, limit: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def linear_bins(signal: Array, dark: Array, limit: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Bins before any saturation, (pair, bin), and the pairs that have too few of them with light, (pair,).
 
     As the faults' finder does with counts: `iceopt.campaign.cuts`.

@@ -22,6 +22,7 @@ Index = NDArray[np.int64]
 Watch = Callable[[float], None]
 _EXCHANGED_FOR = 20
 """Candidates that are tried in the place of a chosen flash: those that promised most when greed ended."""
+_MOST_SWEEPS = 3
 _LEAST_GAIN = 1e-6
 
 
@@ -100,7 +101,11 @@ class Chooser:
         """
         chosen, promising = self._greedy(range(self._hours.size), budget_hours, watch)
         greedy = self.value(chosen)
-        chosen = self._exchange(chosen, promising, budget_hours)
+        for _ in range(_MOST_SWEEPS):
+            before = list(chosen)
+            chosen = self._exchange(chosen, promising, budget_hours)
+            if chosen == before:
+                break
         return self._ranked(chosen, greedy)
 
     def everything(self) -> Choice:

@@ -21,7 +21,7 @@ def precision_against_budget(plan: Plan) -> Figure:
     ax = axes[0, 0]
     choice, comparison = plan.choice, plan.comparison
     name = "worst layer" if plan.scenario.criterion.worst else "geometric mean of the layers"
-    ax.step(choice.hours, _percent(choice.value), where="post", color=DARK, label="chosen")
+    ax.step(choice.hours[1:], _percent(choice.value[1:]), where="post", color=DARK, label="chosen")
     if comparison is not None:
         at = choice.hours[comparison.flashes]
         ax.plot(at, _percent(comparison.evenly), "s--", ms=4, color=WARM, label="evenly spaced")

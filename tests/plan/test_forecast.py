@@ -1,0 +1,250 @@
+"""Forecasts against the full joint information written out, and against what must hold."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from iceopt.campaign.model import Campaign
+from iceopt.fit.likelihood import REFERENCE_RANGE_M
+from iceopt.fit.observations import time_groups
+from iceopt.ice.layers import Ice
+from iceopt.light.counts import expected_counts
+from iceopt.light.model import Scene
+from iceopt.light.scene import scene_of
+from iceopt.plan.blocks import blocks, read_out
+from iceopt.plan.precision import Precision, forecast
+from iceopt.plan.prior import layer_prior, nuisance_prior
+from iceopt.plan.site import Candidates, Site, onto_layers
+from tests.fitting import ExactClosedForm
+from tests.plan.sites import EDGES_M, config, flashes, modules, site
+
+
+@pytest.fixture(scope="module")
+def where() -> Site:
+    return site()
+
+
+@pytest.fixture(scope="module")
+def candidates(where: Site) -> Candidates:
+    return flashes(where)
+
+
+@pytest.fixture(scope="module")
+def known(where: Site, candidates: Candidates):
+    return blocks(where, candidates)
+
+
+def campaign_of(where: Site, candidates: Candidates) -> Campaign:
+    run, module = np.nonzero(read_out(where, candidates.flashes))
+    bins = round((where.settings.stop_ns - where.settings.start_ns) / where.settings.bin_ns)
+    counts = np.zeros((run.size, bins), dtype=np.int32)
+    return Campaign(where.settings, where.modules, candidates.flashes, run, module, counts)
+
+
+def groups_of(scene: Scene, earliest: float, growth: float) -> list[np.ndarray]:
+    """Per pair a matrix that sums its usable bins into groups."""
+    edges = scene.bin_edges_ns
+    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
+    label = np.searchsorted(time_groups(edges, growth), np.arange(edges.size - 1), side="right")
+    sums = []
+    for p in range(range_m.size):
+        usable = (edges[:-1] >= earliest * range_m[p] / scene.speed_m_per_ns) & (edges[:-1] >= 0)
+        sums.append(np.array([(label == g) & usable for g in np.unique(label[usable])], dtype=float))
+    return sums
+
+
+def test_marginal_information_is_that_of_the_full_joint_hessian():
+    """All of it written out: layers, brightnesses, efficiencies, offsets, and both errors of every pair.
+
+    J by central differences of the expected counts; Fisher information J' diag(1/mu) J plus the inverse prior
+    covariances; the marginal is the corner of its inverse.
+    """
+    where = site(array=modules(lines=2, each=4), linear_up_to_per_pulse_ns=1e9)
+    candidates = flashes(where, ((4e9, 400),), emitters=[0, 6])
+    campaign = campaign_of(where, candidates)
+    scene, fit = scene_of(campaign), where.config
+    sums = groups_of(scene, fit.data.earliest, fit.data.group_growth)
+    run, module = campaign.pair_run, campaign.pair_module
+    counts = [s.shape[0] for s in sums]
+    cut = np.cumsum([6, 2, 8, 8, run.size])
+    dark = candidates.flashes.pulses[run] * where.settings.dark_rate_hz * 1e-9 * where.settings.bin_ns
+    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
+    profile_size = np.exp(where.errors[2])
+
+    def mean(x: np.ndarray) -> np.ndarray:
+        layers, bright, efficiency, offset, charge, shape = np.split(x, cut)
+        ice = Ice(
+            EDGES_M,
+            where.ice.scattering_length_m * np.exp(layers[:3]),
+            where.ice.absorption_length_m * np.exp(layers[3:]),
+        )
+        signal = ExactClosedForm(scene).expected(ice)
+        amplitude = bright[run] + efficiency[module] + charge
+        light = expected_counts(signal, amplitude, offset[module], np.zeros(run.size), where.settings.bin_ns)
+        parts = np.split(shape, np.cumsum(counts)[:-1])
+        return np.concatenate(
+            [s @ light[p] * np.exp(profile_size * z) + s.sum(axis=1) * dark[p]
+             for p, (s, z) in enumerate(zip(sums, parts, strict=True))]
+        )  # fmt: skip
+
+    size = cut[-1] + sum(counts)
+    jacobian = np.array([(mean(1e-4 * e) - mean(-1e-4 * e)) / 2e-4 for e in np.eye(size)]).T
+    expected = mean(np.zeros(size))
+    assert expected.min() > 1.0  # else the likelihood's weights are not yet those of Poisson counts
+    information = jacobian.T @ (jacobian / expected[:, None])
+    s, nuisances = where.settings, fit.nuisances
+    shared = s.brightness_spread**2 * np.eye(2) + nuisances.scale_spread**2
+    covariances = [
+        shared,
+        s.efficiency_spread**2 * np.eye(8),
+        s.timing_spread_ns**2 * np.eye(8),
+        np.diag((np.exp(where.errors[0]) * (range_m / REFERENCE_RANGE_M) ** where.errors[1]) ** 2),
+    ]
+    edges = scene.bin_edges_ns
+    for matrix in sums:
+        held = [np.flatnonzero(row) for row in matrix]
+        log_time = np.log([0.5 * (edges[b[0]] + edges[b[-1] + 1]) for b in held])
+        covariances.append(np.exp(-np.abs(log_time[:, None] - log_time) / fit.error.profile_memory))
+    prior = layer_prior(fit, where.ice)
+    at = 6
+    information[:6, :6] += prior
+    for covariance in covariances:
+        end = at + len(covariance)
+        information[at:end, at:end] += np.linalg.inv(covariance)
+        at = end
+    assert at == size
+    full = np.linalg.inv(information)
+
+    found = forecast(prior, nuisance_prior(where), blocks(where, candidates))
+    np.testing.assert_allclose(
+        found.covariance, full[:6, :6], rtol=2e-3, atol=1e-3 * np.abs(full[:6, :6]).min()
+    )
+    centre = np.eye(8) - 1.0 / 8.0
+    relative = centre @ full[8:16, 8:16] @ centre.T
+    np.testing.assert_allclose(found.efficiency_sd, np.sqrt(np.diag(relative)), rtol=2e-3)
+    np.testing.assert_allclose(found.offset_sd_ns, np.sqrt(np.diag(full[16:24, 16:24])), rtol=5e-3)
+
+
+def test_one_more_flash_is_the_same_as_all_anew(where, known):
+    prior, nuisances = layer_prior(where.config, where.ice), nuisance_prior(where)
+    some = [known[i] for i in (0, 5, 11)]
+    step = Precision(prior, nuisances, some[:2]).layer_covariance_with(some[2])
+    anew = Precision(prior, nuisances, some).covariance()[:6, :6]
+    np.testing.assert_allclose(step, anew, rtol=1e-8)
+
+
+def test_information_without_prior_and_prior_add_up(where, known):
+    prior, nuisances = layer_prior(where.config, where.ice), nuisance_prior(where)
+    found = forecast(prior, nuisances, known[:4])
+    np.testing.assert_allclose(
+        np.linalg.inv(found.covariance), found.information + prior, rtol=1e-6, atol=1e-6
+    )
+
+
+def test_twice_the_pulses_where_counting_rules_is_half_the_variance():
+    """Without errors of the model, dark counts and free nuisances, information is proportional to counts."""
+    certain = {
+        "brightness_spread": 1e-9,
+        "efficiency_spread": 1e-9,
+        "timing_spread_ns": 1e-9,
+        "dark_rate_hz": 0.0,
+    }
+    where = site(config(nuisances={"scale_spread": 0.0}), **certain)
+    where = replace(where, errors=np.array([-20.0, 0.0, -20.0]))
+    sds = []
+    for pulses in (2000, 4000):
+        options = ((2e9, pulses),)
+        known = blocks(where, flashes(where, options, emitters=[3, 11, 18]))
+        none = np.zeros((6, 6))
+        sds.append(forecast(1e-6 * np.eye(6) + none, nuisance_prior(where), known).sd)
+    np.testing.assert_allclose(sds[0] / sds[1], np.sqrt(2.0), rtol=2e-3)
+
+
+def test_errors_of_the_model_bound_what_more_pulses_tell(where):
+    sds = []
+    for pulses in (10_000, 1_000_000):
+        known = blocks(where, flashes(where, ((2e9, pulses),), emitters=[3, 11, 18]))
+        prior = layer_prior(where.config, where.ice)
+        sds.append(forecast(prior, nuisance_prior(where), known).sd)
+    assert np.all(sds[1] > 0.5 * sds[0])
+
+
+def test_nothing_flashed_leaves_the_prior(where):
+    """Matern 3/2 over depth around a level, and the dust line: covariances written out."""
+    tight = 1e-3
+    fit = config(
+        prior={
+            "smoothness": {
+                "length_m": {"median": 30.0, "spread": tight},
+                "scattering_size": {"median": 0.4, "spread": tight},
+            },
+            "dust": {"scatter": {"median": 0.1, "spread": tight}},
+        }
+    )
+    # Rasmussen, Williams, Gaussian Processes for Machine Learning, MIT Press (2006), eq. 4.17
+    centre = where.ice.centres_m
+    r = np.sqrt(3.0) * np.abs(centre[:, None] - centre) / 30.0
+    matern = (1.0 + r) * np.exp(-r)
+    scattering = 0.4**2 * matern + 1.0**2
+    posterior_mean_slope = _dust_slope(fit, where.ice)
+    departure = np.log(where.ice.scattering_length_m / 25.0)
+    absorption = (
+        posterior_mean_slope**2 * scattering
+        + 0.1**2 * matern
+        + 0.7**2
+        + 0.3**2 * np.outer(departure, departure)
+    )
+    expected = np.block(
+        [
+            [scattering, posterior_mean_slope * scattering],
+            [posterior_mean_slope * scattering, absorption],
+        ]
+    )
+    found = forecast(layer_prior(fit, where.ice), nuisance_prior(where), [])
+    np.testing.assert_allclose(found.covariance, expected, rtol=5e-3)
+    np.testing.assert_allclose(found.offset_sd_ns, where.settings.timing_spread_ns)
+
+
+def _dust_slope(fit, ice: Ice) -> float:
+    """Best slope of the dust line for an ice: a ridge regression with correlated residuals."""
+    centre = ice.centres_m
+    r = np.sqrt(3.0) * np.abs(centre[:, None] - centre) / 30.0
+    precision = np.linalg.inv(0.1**2 * (1.0 + r) * np.exp(-r))
+    design = np.column_stack([np.ones(3), np.log(ice.scattering_length_m / 25.0)])
+    prior_sd, prior_mean = np.array([0.7, 0.3]), np.array([np.log(100.0), 0.9])
+    normal = design.T @ precision @ design + np.diag(prior_sd**-2.0)
+    side = design.T @ precision @ np.log(ice.absorption_length_m) + prior_mean / prior_sd**2
+    return float(np.linalg.solve(normal, side)[1])
+
+
+def test_a_flash_never_widens_a_layer(where, known):
+    prior, nuisances = layer_prior(where.config, where.ice), nuisance_prior(where)
+
+    @settings(max_examples=30, deadline=None)
+    @given(st.sets(st.integers(0, len(known) - 1), max_size=6), st.integers(0, len(known) - 1))
+    def check(chosen: set[int], more: int) -> None:
+        precision = Precision(prior, nuisances, [known[i] for i in sorted(chosen)])
+        before = precision.covariance()[:6, :6]
+        after = precision.layer_covariance_with(known[more])
+        assert np.all(np.linalg.eigvalsh(before - after) > -1e-9)
+
+    check()
+
+
+def test_too_bright_flashes_lose_receivers(where):
+    dim, bright = blocks(where, flashes(where, ((2e7, 200), (4e11, 200)), emitters=[3]))
+    assert dim.lost == 0
+    assert bright.lost > 0
+    assert bright.saturated > dim.saturated
+    assert bright.modules.size < dim.modules.size
+
+
+def test_layers_of_the_fit_take_the_means_of_the_coefficients():
+    fine = Ice([1500.0, 1510.0, 1540.0, 1700.0], [10.0, 20.0, 30.0], [50.0, 100.0, 200.0])
+    found = onto_layers(fine, config(), modules())
+    assert found.scattering_length_m[0] == pytest.approx(1.0 / (0.25 / 10.0 + 0.75 / 20.0))
+    assert found.absorption_length_m[0] == pytest.approx(1.0 / (0.25 / 50.0 + 0.75 / 100.0))
+    np.testing.assert_allclose(found.scattering_length_m[1:], 30.0)
