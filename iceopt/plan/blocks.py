@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from iceopt.campaign.cuts import NEAR_BINS
 from iceopt.campaign.model import Campaign, Flashes
 from iceopt.campaign.settings import bins_of
+from iceopt.fit.config import FitConfig
 from iceopt.fit.curvature import layer_slopes
 from iceopt.fit.likelihood import ErrorModel, Likelihood
 from iceopt.fit.nuisances import NuisancePrior
@@ -148,10 +149,18 @@ def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
         signal[pair],
         own_error,
     )
-    change, weighted = layer_slopes(Term(model, likelihood), site.ice, site.errors, np.zeros(pair.size))
     shape_size, pair_size = likelihood.sizes(site.errors)
+    held = charge_information(config)
+    change, weighted = layer_slopes(
+        Term(model, likelihood), site.ice, site.errors, pair_size * _place_of(held, config)
+    )
     nuisance = information_of_pairs(
-        likelihood.rate_per_ns, seen.groups, likelihood.weight, shape_size, likelihood.correlation, pair_size
+        likelihood.rate_per_ns,
+        seen.groups,
+        likelihood.weight,
+        shape_size,
+        likelihood.correlation,
+        pair_size / np.sqrt(held),
     )[:, 1:]
     amplitude = weighted.sum(axis=1)
     offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
@@ -172,6 +181,26 @@ def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
             )
         )
     return result
+
+
+def charge_information(config: FitConfig) -> float:
+    """Fisher information of one pair's charge error over that of a normal error of the same size.
+
+    The fit's density exp(-d sqrt(d^2 + x^2)), x in sizes, is normal in its middle and exponential beyond d
+    (`iceopt.fit.pairs`); the information on its place is the mean of its curvature (1 + x^2/d^2)^(-3/2).
+    """
+    begins = config.error.tail_begins
+    if begins == "never":
+        return 1.0
+    x = np.linspace(0.0, 40.0 / begins + 40.0, 200_001)
+    density = np.exp(begins**2 - begins * np.sqrt(begins**2 + x**2))
+    return float(np.sum(density * (1.0 + (x / begins) ** 2) ** -1.5) / np.sum(density))
+
+
+def _place_of(information: float, config: FitConfig) -> float:
+    """Charge error, in sizes, at which the curvature is the mean one."""
+    begins = config.error.tail_begins
+    return 0.0 if begins == "never" else begins * float(np.sqrt(information ** (-2.0 / 3.0) - 1.0))
 
 
 def detection_limit(dark: Array) -> Array:

@@ -7,6 +7,8 @@ seconds at the unprotected eye:
 * near ultraviolet, 315 to 400 nm: 10 W/m2 beyond 1000 s, 1e4 J/m2 below;
 * blue light, 300 to 700 nm, weighted by B(lambda): of sources above 11 mrad 100 W/m2/sr beyond 1e4 s,
   1e6 J/m2/sr below; of smaller sources, the irradiance, 1 W/m2 beyond 100 s, 100 J/m2 below.
+
+Risk groups go by the light at 200 mm: exempt, 1 and 2 end at the bounds in `_GROUP_BOUNDS`.
 """
 
 from dataclasses import dataclass
@@ -20,6 +22,14 @@ _PLANCK_TIMES_LIGHT_J_NM = 1.98644586e-16
 """h c (CODATA 2018)."""
 _ELECTRON_C = 1.602176634e-19
 SMALL_SOURCE_RAD = 0.011
+_GROUP_DISTANCE_M = 0.2
+_GROUP_BOUNDS = {
+    "actinic ultraviolet": (1e-3, 3e-3, 3e-2),
+    "near ultraviolet": (10.0, 33.0, 100.0),
+    "blue light": (100.0, 1e4, 4e6),
+    "blue light, small source": (1.0, 1.0, 400.0),
+}
+"""Weighted irradiance (W/m2), for blue light radiance (W/m2/sr) but of small sources; from memory."""
 _ACTINIC = {
     300: 0.3, 303: 0.12, 305: 0.06, 308: 0.026, 310: 0.015, 313: 0.006, 315: 0.003, 320: 1e-3, 330: 4.1e-4,
     340: 2.8e-4, 350: 2e-4, 360: 1.3e-4, 370: 9.3e-5, 380: 6.4e-5, 390: 4.4e-5, 400: 3e-5,
@@ -96,35 +106,61 @@ def weights(wavelength_nm: float) -> tuple[float, float]:
     return actinic, 10.0 ** ((450.0 - min(wavelength_nm, 600.0)) / 50.0)
 
 
-def exposures(power_w: float, settings: Settings, deck: Deck) -> list[LimitCheck]:
-    """Exposure on deck against the limits.
+@dataclass(frozen=True)
+class Light:
+    """A hazard's weighted light: irradiance (W/m2), or radiance (W/m2/sr)."""
+
+    hazard: str
+    value: float
+    unit: str
+
+
+def light_at(power_w: float, settings: Settings, distance_m: float, source_diameter_m: float) -> list[Light]:
+    """Weighted light of a module at a distance, for every hazard of its wavelength.
 
     Parameters
     ----------
     power_w : float
         Mean light output of the module.
     settings : Settings
-    deck : Deck
+    distance_m, source_diameter_m : float
     """
-    nm, t = settings.wavelength_nm, deck.exposure_s
-    irradiance = power_w / (beam_solid_angle(settings) * deck.distance_m**2)
+    nm = settings.wavelength_nm
+    irradiance = power_w / (beam_solid_angle(settings) * distance_m**2)
     actinic, blue = weights(nm)
-    checks = []
+    found = []
     if nm <= 400:
-        checks.append(LimitCheck("actinic ultraviolet", irradiance * actinic * t, 30.0, "J/m2"))
+        found.append(Light("actinic ultraviolet", irradiance * actinic, "W/m2"))
     if 315 <= nm <= 400:
-        limit = 10.0 if t > 1000.0 else 1e4 / t
-        checks.append(LimitCheck("near ultraviolet", irradiance, limit, "W/m2"))
+        found.append(Light("near ultraviolet", irradiance, "W/m2"))
     if 300 <= nm <= 700:
-        angle = deck.source_diameter_m / deck.distance_m
+        angle = source_diameter_m / distance_m
         if angle < SMALL_SOURCE_RAD:
-            limit = 1.0 if t > 100.0 else 100.0 / t
-            checks.append(LimitCheck("blue light, small source", irradiance * blue, limit, "W/m2"))
+            found.append(Light("blue light, small source", irradiance * blue, "W/m2"))
         else:
-            radiance = irradiance * blue / (0.25 * np.pi * angle**2)
-            limit = 100.0 if t > 1e4 else 1e6 / t
-            checks.append(LimitCheck("blue light", radiance, limit, "W/m2/sr"))
-    return checks
+            found.append(Light("blue light", irradiance * blue / (0.25 * np.pi * angle**2), "W/m2/sr"))
+    return found
+
+
+def exposures(power_w: float, settings: Settings, deck: Deck) -> list[LimitCheck]:
+    """Exposure on deck against the limits; parameters as for `light_at`."""
+    t = deck.exposure_s
+    limits = {
+        "actinic ultraviolet": 30.0 / t,
+        "near ultraviolet": 10.0 if t > 1000.0 else 1e4 / t,
+        "blue light": 100.0 if t > 1e4 else 1e6 / t,
+        "blue light, small source": 1.0 if t > 100.0 else 100.0 / t,
+    }
+    return [
+        LimitCheck(light.hazard, light.value, limits[light.hazard], light.unit)
+        for light in light_at(power_w, settings, deck.distance_m, deck.source_diameter_m)
+    ]
+
+
+def risk_group(power_w: float, settings: Settings, source_diameter_m: float) -> int:
+    """Risk group that the light at 200 mm would fall into: 0 (exempt) to 3, the worst of all hazards."""
+    found = light_at(power_w, settings, _GROUP_DISTANCE_M, source_diameter_m)
+    return max((sum(x.value > bound for bound in _GROUP_BOUNDS[x.hazard]) for x in found), default=0)
 
 
 def mean_power_w(photons_per_pulse: float, pulse_rate_hz: float, wavelength_nm: float) -> float:
@@ -165,13 +201,7 @@ def cautions(
         if deck.steady_power_w is not None:
             cases.append(("held on by a fault", deck.steady_power_w))
         for case, power in cases:
-            for check in exposures(power, settings, deck):
-                verdict = "within" if check.within else "ABOVE"
-                lines.append(
-                    f"Light on deck, {case} ({power:.2g} W): {check.name} {check.value:.2g} {check.unit} at "
-                    f"{deck.distance_m:g} m for {deck.exposure_s:g} s is {verdict} the limit of "
-                    f"{check.limit:.3g} {check.unit} (IEC 62471:2006, from memory)."
-                )
+            lines.append(_on_deck(case, power, settings, deck))
         if deck.steady_power_w is None:
             lines.append(
                 "Light on deck: an emitter that a fault holds on is NOT CHECKED; give [deck] steady_power_w."
@@ -199,3 +229,18 @@ def cautions(
         "power modules."
     )
     return lines
+
+
+def _on_deck(case: str, power_w: float, settings: Settings, deck: Deck) -> str:
+    """Sentence on an emitter's light output, its risk group, and the exposure to it."""
+    group = risk_group(power_w, settings, deck.source_diameter_m)
+    found = [
+        f"{c.name} {c.value:.2g} {c.unit}, {'within' if c.within else 'ABOVE'} the limit of {c.limit:.4g}"
+        for c in exposures(power_w, settings, deck)
+    ]
+    return (
+        f"Light on deck, {case} ({power_w:.2g} W, by its light at 200 mm in "
+        f"{'the exempt group' if group == 0 else f'risk group {group}'}): at {deck.distance_m:g} m for "
+        f"{deck.exposure_s:g} s {'; '.join(found) or 'no limit that is known here'} (IEC 62471:2006, from "
+        "memory; only a laboratory classifies)."
+    )

@@ -120,7 +120,10 @@ def _add(own: Array, cross: Array, top: Array, block: Block, rows: Index, column
 def _through(own: Array, cross: Array) -> Array:
     """What the modules take away: sum over modules of cross^T own^-1 cross."""
     columns = cross.shape[2]
-    half = np.linalg.solve(np.linalg.cholesky(own), cross).reshape(-1, columns)
+    root = np.linalg.cholesky(own)[:, :, :, None]
+    upper = cross[:, 0] / root[:, 0, 0]
+    lower = (cross[:, 1] - root[:, 1, 0] * upper) / root[:, 1, 1]
+    half = np.stack([upper, lower], axis=1).reshape(-1, columns)
     return np.asarray(half.T @ half)
 
 

@@ -7,6 +7,11 @@ import numpy as np
 from iceopt.plan.plan import Plan
 
 
+def percent(value: float) -> str:
+    """Two digits, or all before the point."""
+    return f"{value:.2g}" if value < 100 else f"{value:.0f}"
+
+
 def headline(plan: Plan) -> list[str]:
     """Sentences that sum a plan up."""
     scenario, choice, sd = plan.scenario, plan.choice, 100 * plan.forecast.sd
@@ -15,8 +20,9 @@ def headline(plan: Plan) -> list[str]:
         f"of detector time"
         + ("." if scenario.flasher_hours is None else f", of a budget of {scenario.flasher_hours:g} h."),
         *(
-            f"Standard deviation of the {name} length of {sd.shape[1]} layers: {values.min():.2g} to "
-            f"{values.max():.2g} %, median {np.median(values):.2g} % (prior alone: median {before:.2g} %)."
+            f"Standard deviation of the {name} length of {sd.shape[1]} layers: {percent(values.min())} to "
+            f"{percent(values.max())} %, median {percent(np.median(values))} % (prior alone: median "
+            f"{percent(before)} %)."
             for name, values, before in zip(
                 ("effective scattering", "absorption"),
                 sd,
@@ -88,8 +94,8 @@ def layer_rows(plan: Plan) -> list[dict[str, Any]]:
             "lengths": [
                 {
                     "expected": f"{lengths[k][i]:.1f}",
-                    "sd": f"{sd[k, i]:.2g}",
-                    "prior": f"{prior[k, i]:.2g}",
+                    "sd": percent(sd[k, i]),
+                    "prior": percent(prior[k, i]),
                 }
                 for k in range(2)
             ],

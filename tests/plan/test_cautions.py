@@ -7,7 +7,17 @@ import pytest
 import scipy.constants as constants
 import scipy.integrate
 
-from iceopt.plan.cautions import Deck, Phototube, beam_solid_angle, cautions, exposures, mean_power_w, weights
+from iceopt.plan.cautions import (
+    Deck,
+    Phototube,
+    beam_solid_angle,
+    cautions,
+    exposures,
+    light_at,
+    mean_power_w,
+    risk_group,
+    weights,
+)
 from tests.plan.sites import SETTINGS
 
 DECK = Deck(distance_m=0.2, exposure_s=30_000.0, source_diameter_m=0.005)
@@ -50,6 +60,19 @@ def test_blue_light_by_hand():
     (small,) = exposures(1.0, replace(SETTINGS, wavelength_nm=440.0), replace(DECK, distance_m=1.0))
     assert small.value == pytest.approx(1.0 / (4 * np.pi))
     assert small.limit == 1.0
+
+
+@pytest.mark.parametrize(("power_w", "group"), [(1e-3, 0), (0.1, 1), (10.0, 2), (5000.0, 3)])
+def test_risk_groups_of_blue_light(power_w, group):
+    """A 5 mm disc of 440 nm: 4 052 W/m2/sr a watt; the groups end at 100, 1e4 and 4e6 W/m2/sr."""
+    blue = replace(SETTINGS, wavelength_nm=440.0)
+    assert light_at(1.0, blue, 0.2, 0.005)[0].value == pytest.approx(4053.0, rel=1e-3)
+    assert risk_group(power_w, blue, 0.005) == group
+
+
+def test_the_worst_hazard_rules():
+    """365 nm, 60 W in all directions: 119 W/m2 of near ultraviolet at 200 mm, above 100."""
+    assert risk_group(60.0, replace(SETTINGS, wavelength_nm=365.0), 0.005) == 3
 
 
 def test_weights_fall_away_from_their_peaks():

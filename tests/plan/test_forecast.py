@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
 from iceopt.campaign.model import Campaign
 from iceopt.fit.likelihood import REFERENCE_RANGE_M
@@ -14,7 +15,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.counts import expected_counts
 from iceopt.light.model import Scene
 from iceopt.light.scene import scene_of
-from iceopt.plan.blocks import blocks, read_out
+from iceopt.plan.blocks import blocks, charge_information, read_out
 from iceopt.plan.precision import Precision, forecast
 from iceopt.plan.prior import layer_prior, nuisance_prior
 from iceopt.plan.site import Candidates, Site, onto_layers
@@ -62,7 +63,9 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     J by central differences of the expected counts; Fisher information J' diag(1/mu) J plus the inverse prior
     covariances; the marginal is the corner of its inverse.
     """
-    where = site(array=modules(lines=2, each=4), linear_up_to_per_pulse_ns=1e9)
+    where = site(
+        config(error={"tail_begins": "never"}), modules(lines=2, each=4), linear_up_to_per_pulse_ns=1e9
+    )
     candidates = flashes(where, ((4e9, 400),), emitters=[0, 6])
     campaign = campaign_of(where, candidates)
     scene, fit = scene_of(campaign), where.config
@@ -126,6 +129,22 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     relative = centre @ full[8:16, 8:16] @ centre.T
     np.testing.assert_allclose(found.efficiency_sd, np.sqrt(np.diag(relative)), rtol=2e-3)
     np.testing.assert_allclose(found.offset_sd_ns, np.sqrt(np.diag(full[16:24, 16:24])), rtol=5e-3)
+
+
+@pytest.mark.parametrize("begins", [0.5, 2.0, 5.0])
+def test_heavy_tails_tell_less_of_a_charge(begins):
+    """Fisher information of a location by quadrature of (d ln p/dx)^2 p, the other form of its definition."""
+    fit = config(error={"tail_begins": begins})
+
+    def density(x: float) -> float:
+        return float(np.exp(begins**2 - begins * np.hypot(begins, x)))
+
+    def score_squared(x: float) -> float:
+        return density(x) * (begins * x / np.hypot(begins, x)) ** 2
+
+    expected = quad(score_squared, 0, np.inf)[0] / quad(density, 0, np.inf)[0]
+    assert charge_information(fit) == pytest.approx(expected, rel=1e-3)
+    assert charge_information(config(error={"tail_begins": "never"})) == 1.0
 
 
 def test_one_more_flash_is_the_same_as_all_anew(where, known):
