@@ -6,8 +6,11 @@ from typing import Annotated
 import typer
 
 from iceopt import __version__
+from iceopt.commands.batch import batch
 from iceopt.commands.check import check
+from iceopt.commands.compare import compare
 from iceopt.commands.convert import convert
+from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
 from iceopt.commands.plan import plan
@@ -16,7 +19,7 @@ from iceopt.commands.predict import predict
 from iceopt.commands.report import report
 from iceopt.commands.show import show
 from iceopt.commands.simulate import simulate
-from iceopt.errors import IceoptError
+from iceopt.errors import DiskError, IceoptError
 from iceopt.threads import VARIABLE, set_threads
 
 app = typer.Typer(
@@ -54,15 +57,22 @@ app.command()(show)
 app.command()(plot)
 app.command()(report)
 app.command()(export)
+app.command()(compare)
 app.command()(predict)
 app.command()(simulate)
 app.command()(plan)
+app.command()(batch)
+app.command()(doctor)
 
 
 def main() -> None:
-    """Run the command line; errors of the user's input become one sentence and exit code 1."""
+    """Run the command line; errors of the user's input and of the disk become one sentence."""
     try:
         app()
     except IceoptError as error:
         typer.echo(f"iceopt: {error}", err=True)
-        sys.exit(1)
+        sys.exit(error.exit_code)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        typer.echo(f"iceopt: {where}{error.strerror or error}", err=True)
+        sys.exit(DiskError.exit_code)

@@ -2,7 +2,9 @@
 
 
 class IceoptError(Exception):
-    """Base of all errors that the command line reports as one sentence with exit code 1."""
+    """Base of all errors that the command line reports as one sentence, with its exit code."""
+
+    exit_code = 1
 
 
 class InputError(IceoptError):
@@ -15,3 +17,17 @@ class InputError(IceoptError):
 
 class DomainError(IceoptError, ValueError):
     """An argument of a public function lies outside what the function is defined for."""
+
+
+class DiskError(IceoptError):
+    """A file of iceopt's own is damaged, or cannot be written: the same input may do elsewhere or later."""
+
+    exit_code = 74
+    """EX_IOERR of sysexits.h."""
+
+
+class Stopped(IceoptError):
+    """A fit was told to stop; its progress is on disk, and it can go on."""
+
+    exit_code = 75
+    """EX_TEMPFAIL of sysexits.h: try again later."""

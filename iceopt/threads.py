@@ -38,5 +38,6 @@ def set_threads(requested: int | None = None) -> int:
     for name in _BLAS:
         os.environ[name] = "1"
     os.environ["NUMBA_NUM_THREADS"] = str(threads)
+    os.environ["POLARS_MAX_THREADS"] = str(threads)
     os.environ[VARIABLE] = str(threads)
     return threads

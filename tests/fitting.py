@@ -49,10 +49,16 @@ def small_config(**sampler: object) -> FitConfig:
     )
 
 
-def small_problem(config: FitConfig | None = None) -> tuple[Problem, Truth]:
-    """Problem on a drawn campaign, every bin after the flash usable but those of near pairs."""
+def small_problem(
+    config: FitConfig | None = None, ice: Ice | None = None, seed: int = 11
+) -> tuple[Problem, Truth]:
+    """Problem on a drawn campaign, every bin after the flash usable but those of near pairs.
+
+    Another seed draws other counts of the same modules and flashes.
+    """
     campaign, truth = draw_campaign(line_spacing_m=110.0, modules_per_line=7, photons_per_pulse=2e10)
-    campaign = _redrawn(campaign, truth)
+    ice = ice or Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M)
+    campaign = _redrawn(campaign, truth, ice, seed)
     scene = scene_of(campaign)
     far = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m) > 60.0
     usable = far[:, None] & (campaign.bin_edges_ns[:-1] >= 0)
@@ -61,9 +67,9 @@ def small_problem(config: FitConfig | None = None) -> tuple[Problem, Truth]:
     return Problem([(campaign, verdicts)], config or small_config(), exact), truth
 
 
-def _redrawn(campaign: Campaign, truth: Truth) -> Campaign:
+def _redrawn(campaign: Campaign, truth: Truth, ice: Ice, seed: int) -> Campaign:
     """The campaign with counts of `ClosedForm` in their place; clock offsets by moving the bins' edges."""
-    scene, ice = scene_of(campaign), Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M)
+    scene = scene_of(campaign)
     expected = np.empty(campaign.counts.shape)
     for module in np.unique(campaign.pair_module):
         mine = campaign.pair_module == module
@@ -72,7 +78,7 @@ def _redrawn(campaign: Campaign, truth: Truth) -> Campaign:
     expected *= (truth.brightness[campaign.pair_run] * truth.efficiency[campaign.pair_module])[:, None]
     settings = campaign.settings
     dark = campaign.flashes.pulses[campaign.pair_run] * settings.dark_rate_hz * 1e-9 * settings.bin_ns
-    counts = np.random.default_rng(11).poisson(expected + dark[:, None]).astype(np.int32)
+    counts = np.random.default_rng(seed).poisson(expected + dark[:, None]).astype(np.int32)
     return replace(campaign, counts=counts)
 
 

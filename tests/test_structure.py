@@ -17,9 +17,12 @@ REPO = Path(__file__).resolve().parents[1]
 PACKAGE = REPO / "iceopt"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-LINE = ("campaign", "ice", "light", "simulate", "fit", "result", "figures", "report", "plan", "commands")
+LINE = (
+    "campaign", "ice", "light", "simulate", "fit", "result", "compare", "figures", "report", "plan", "batch",
+    "commands",
+)  # fmt: skip
 """Data flows along this line. `simulate` draws campaigns from light, so it lies behind light."""
-SHARED = ("errors", "threads", "__init__")
+SHARED = ("errors", "files", "threads", "__init__")
 """Modules at the top of the package that anyone may import; they import none of the line."""
 MOST_LINES = 400
 HEAVY = {"numba", "scipy", "matplotlib", "emcee", "polars", "pandera", "arviz", "h5py", "numpy", "jinja2"}

@@ -14,6 +14,7 @@ from iceopt.threads import VARIABLE, set_threads
 CHANGED = (
     VARIABLE,
     "NUMBA_NUM_THREADS",
+    "POLARS_MAX_THREADS",
     "OMP_NUM_THREADS",
     "OPENBLAS_NUM_THREADS",
     "MKL_NUM_THREADS",
@@ -53,7 +54,7 @@ def test_a_platform_without_affinity_counts_cores(monkeypatch: pytest.MonkeyPatc
 def test_blas_gets_one_thread() -> None:
     os.environ["OMP_NUM_THREADS"] = "8"
     set_threads(4)
-    assert {os.environ[name] for name in CHANGED[2:]} == {"1"}
+    assert {os.environ[name] for name in CHANGED[3:]} == {"1"}
 
 
 @given(

@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from iceopt.campaign.hdf5 import tables_from_hdf5
+from iceopt.campaign.hdf5 import TABLES, tables_from_hdf5
 from iceopt.campaign.model import Campaign, Flashes, Modules, Settings
 from iceopt.campaign.schema import counts_schema, flashes_schema, modules_schema, refuse_bad_cells
 from iceopt.campaign.settings import bins_of, settings_from_sections, settings_from_toml
@@ -51,14 +51,37 @@ def read_campaign(path: str | Path) -> Campaign:
     return _campaign(settings_from_sections(sections, str(path)), tables, {path.name: digest})
 
 
-def _from_folder(folder: Path) -> Campaign:
+def campaign_sha256(path: str | Path) -> dict[str, str]:
+    """Hash of each file that `read_campaign` would read, without reading what they say: `Campaign.sha256`.
+
+    Raises
+    ------
+    InputError
+        If there is no campaign, or one of its tables is missing.
+    """
+    path = Path(path)
+    if path.is_dir():
+        files = [_toml(path), *(find_table(path, name) for name in TABLES)]
+    elif path.exists():
+        files = [path]
+    else:
+        raise InputError(f"{path}: there is no such folder or file; expected a campaign folder or HDF5 file")
+    return {file.name: read_bytes(file)[1] for file in files}
+
+
+def _toml(folder: Path) -> Path:
     toml = folder / "campaign.toml"
     if not toml.exists():
         raise InputError(f"{folder}: is not a campaign folder; it holds no campaign.toml")
+    return toml
+
+
+def _from_folder(folder: Path) -> Campaign:
+    toml = _toml(folder)
     content, digest = read_bytes(toml)
     settings = settings_from_toml(decoded(content, str(toml)), str(toml))
     hashes, tables = {toml.name: digest}, {}
-    paths = {name: find_table(folder, name) for name in ("modules", "flashes", "counts")}
+    paths = {name: find_table(folder, name) for name in TABLES}
     for name, path in paths.items():
         content, hashes[path.name] = read_bytes(path)
         tables[name] = table_from_file(path, content)

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from iceopt.errors import InputError
+from iceopt.files import held
 
 if TYPE_CHECKING:
     from iceopt.campaign.model import Campaign
@@ -33,7 +35,7 @@ def fit(
     time_limit: Annotated[float | None, typer.Option(help="Stop after this time (s).")] = None,
 ) -> None:
     """Fit scattering and absorption lengths, efficiencies and clock offsets; exit 3 if not converged."""
-    started = datetime.now(UTC)
+    started, stop = datetime.now(UTC), _stop_on_signal()
     if len(campaigns) > 1:
         raise InputError(f"{len(campaigns)} campaigns were given; this version fits one at a time")
     if not output.parent.is_dir():
@@ -51,14 +53,23 @@ def fit(
     contents = [read_campaign(path) for path in campaigns]
     problem = Problem([(content, find_faults(content)) for content in contents], settings)
     folder = output.with_name(output.name + ".checkpoint")
-    store = Checkpoint(folder, _fingerprint(contents, settings), resume)
-    with _progress() as watch:
-        outcome = run_fit(problem, store, watch)
-    write_result(output, outcome, ["iceopt", *sys.argv[1:]], started, [str(p) for p in campaigns])
-    store.remove()
+    with held(output):
+        store = Checkpoint(folder, _fingerprint(contents, settings), resume, stop)
+        with _progress() as watch:
+            outcome = run_fit(problem, store, watch)
+        write_result(output, outcome, ["iceopt", *sys.argv[1:]], started, [str(p) for p in campaigns])
+        store.remove()
     typer.echo(f"{output}: {outcome.verdict}")
     if not outcome.converged:
         raise typer.Exit(NOT_CONVERGED)
+
+
+def _stop_on_signal() -> Callable[[], bool]:
+    """Let the signals by which schedulers end a job only raise a flag; returns what tells it."""
+    told: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGUSR1):
+        signal.signal(number, lambda found, _: told.append(found))
+    return lambda: bool(told)
 
 
 def _fingerprint(campaigns: Sequence["Campaign"], settings: "FitConfig") -> dict[str, str]:

@@ -60,14 +60,7 @@ def _ice(path: Path) -> "Ice":
 
         return read_layer_table(path)
 
-    import numpy as np
-
-    from iceopt.ice.layers import Ice
     from iceopt.result.read import Result
 
     with Result(path) as result:
-        edges = np.append(
-            result.values("constant_data", "layer_top"), result.values("constant_data", "layer_bottom")[-1:]
-        )
-        lengths = (result.quantiles(name, [0.5])[0] for name in ("scattering_length", "absorption_length"))
-        return Ice(edges, *lengths)
+        return result.median_ice()

@@ -19,6 +19,7 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
     from iceopt.result.read import Result
 
     with Result(result) as content:
+        content.verify()
         for line in summary(content):
             typer.echo(line)
 

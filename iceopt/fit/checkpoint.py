@@ -5,8 +5,8 @@ touched again, so a kill at any moment leaves only whole files: the unfinished p
 """
 
 import json
-import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,8 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.errors import InputError
+from iceopt.errors import DiskError, InputError, Stopped
+from iceopt.files import write_whole
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -31,6 +32,8 @@ class Checkpoint:
         What must be the same when the fit goes on, as plain strings: a word for each thing.
     resume : bool
         Whether to go on with what the folder holds.
+    stop : callable, optional
+        Says whether the fit has been told to stop; it then does, once its progress is written.
 
     Raises
     ------
@@ -39,8 +42,10 @@ class Checkpoint:
         resume.
     """
 
-    def __init__(self, folder: Path, fingerprint: dict[str, str], resume: bool) -> None:
-        self.folder = folder
+    def __init__(
+        self, folder: Path, fingerprint: dict[str, str], resume: bool, stop: Callable[[], bool] = bool
+    ) -> None:
+        self.folder, self._stop = folder, stop
         if resume:
             self._compare(fingerprint)
             return
@@ -49,23 +54,45 @@ class Checkpoint:
                 f"{folder} holds an unfinished fit; go on with --resume, or remove that folder to start anew"
             )
         folder.mkdir(parents=True, exist_ok=True)
-        _replace(folder / _FINGERPRINT, json.dumps(fingerprint).encode())
+        write_whole(folder / _FINGERPRINT, json.dumps(fingerprint).encode())
+
+    @property
+    def stopping(self) -> bool:
+        """Whether progress should be written now, as the fit is to stop."""
+        return self._stop()
 
     def write(self, stage: str, number: int, arrays: Arrays) -> None:
-        """Write a piece whole, or not at all."""
+        """Write a piece whole, or not at all.
+
+        Raises
+        ------
+        Stopped
+            Once it is written, if the fit has been told to stop.
+        """
         with h5py.File.in_memory() as file:
             for name, value in arrays.items():
                 file[name] = value
             file.flush()
             content = file.id.get_file_image()
-        _replace(self.folder / f"{stage}-{number:06d}.h5", content)
+        write_whole(self.folder / f"{stage}-{number:06d}.h5", content)
+        if self.stopping:
+            raise Stopped(f"{self.folder}: the fit was told to stop; go on with --resume")
 
     def read(self, stage: str) -> list[Arrays]:
-        """All pieces of a stage, in the order of their numbers, without gaps."""
+        """All pieces of a stage, in the order of their numbers, without gaps.
+
+        Raises
+        ------
+        DiskError
+            If a piece is damaged.
+        """
         pieces: list[Arrays] = []
         while (path := self.folder / f"{stage}-{len(pieces):06d}.h5").exists():
-            with h5py.File(path) as file:
-                pieces.append({name: file[name][()] for name in file})
+            try:
+                with h5py.File(path) as file:
+                    pieces.append({name: file[name][()] for name in file})
+            except (OSError, RuntimeError, KeyError) as error:
+                raise DiskError(f"{path}: is damaged; remove its folder to start anew") from error
         return pieces
 
     def remove(self) -> None:
@@ -76,22 +103,16 @@ class Checkpoint:
         path = self.folder / _FINGERPRINT
         if not path.exists():
             raise InputError(f"{self.folder}: there is no unfinished fit to resume; leave out --resume")
-        before = json.loads(path.read_text())
+        try:
+            before = json.loads(path.read_text())
+        except ValueError as error:
+            raise DiskError(f"{path}: is damaged; remove its folder to start anew") from error
         changed = sorted(k for k in before.keys() | fingerprint.keys() if before.get(k) != fingerprint.get(k))
         if changed:
             raise InputError(
                 f"{self.folder}: the unfinished fit was another one, its {', '.join(changed)} differ; "
                 "give it the same campaign and configuration, or remove that folder to start anew"
             )
-
-
-def _replace(path: Path, content: bytes) -> None:
-    temporary = path.with_suffix(".part")
-    with open(temporary, "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(temporary, path)
 
 
 def pack_random_state(state: tuple) -> Arrays:

@@ -18,9 +18,11 @@ class _Section(BaseModel):
 
 
 class LayersConfig(_Section):
-    """Layer grid: explicit edges, or a thickness between two depths (default: the modules' range)."""
+    """Layer grid: explicit edges, or a thickness between two depths (default: around the modules)."""
 
-    thickness_m: Positive = 50.0
+    thickness_m: Positive = 10.0
+    margin_m: NotNegative = 50.0
+    """How far the grid goes on above and below the modules, where light still goes and comes back."""
     top_m: Finite | None = None
     bottom_m: Finite | None = None
     edges_m: tuple[Finite, ...] | None = None
@@ -40,14 +42,14 @@ class LayersConfig(_Section):
 class ModelConfig(_Section):
     """Which light model."""
 
-    name: Literal["layered-moments", "closed-form"] = "closed-form"
-    """Closed-form diffusion, for first looks only; or layered P_N transport."""
+    name: Literal["layered-moments", "closed-form"] = "layered-moments"
+    """Layered P_N transport; or closed-form diffusion, for first looks only."""
     order: Annotated[int, Field(ge=1, le=9)] = 5
     """Order of the layered model, evaluated at the best ice found so far."""
-    moments_order: Annotated[int, Field(ge=1, le=9)] | None = 3
+    moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 3
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     most_renewals: Annotated[int, Field(ge=0)] = 9
-    """How often the ratio is renewed at most, until the ice moves by less than a tenth of its error."""
+    """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 
 
 class DataConfig(_Section):

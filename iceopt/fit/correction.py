@@ -118,7 +118,7 @@ def correct(
         watch(
             f"correcting draws by the full model: {i + 1} of {chains * wanted}", (i + 1) / (chains * wanted)
         )
-        if time.monotonic() - last_save > _SAVE_EVERY_S:
+        if store.stopping or time.monotonic() - last_save > _SAVE_EVERY_S:
             store.write(_STAGE, number, done.arrays(saved))
             saved, number, last_save = len(done.log_density), number + 1, time.monotonic()
     if saved < len(done.log_density):

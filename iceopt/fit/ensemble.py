@@ -170,8 +170,8 @@ class _Walk:
         return chain[step, :, walker].transpose(1, 0, 2), values[step, :, walker].T
 
     def save_if_due(self, store: Checkpoint) -> None:
-        """Write what is new, every so often."""
-        if time.monotonic() - self._last_save > _SAVE_EVERY_S:
+        """Write what is new, every so often and when told to stop."""
+        if store.stopping or time.monotonic() - self._last_save > _SAVE_EVERY_S:
             self.save(store)
 
     def save(self, store: Checkpoint) -> None:

@@ -46,6 +46,7 @@ def find_maximum(
     covariance: Array | None = None,
     most_steps: int = MOST_STEPS,
     enough: float = LARGEST_DECREMENT,
+    time_left_s: Callable[[], float] = lambda: np.inf,
 ) -> Maximum:
     """Climb to the maximum of the posterior by Gauss-Newton steps, halved where the density would fall.
 
@@ -64,11 +65,12 @@ def find_maximum(
     most_steps : int
     enough : float
         Decrement below which the climb ends.
+    time_left_s : callable
 
     Returns
     -------
     Maximum
-        With a decrement above `enough` if it has not settled.
+        With a decrement above `enough` if it has not settled in time.
     """
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
@@ -87,7 +89,7 @@ def find_maximum(
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
-        if decrement < enough:
+        if decrement < enough or time_left_s() <= 0:
             break
         step, factor = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), 1.0
         while True:

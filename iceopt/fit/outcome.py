@@ -34,7 +34,9 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
-STEPS_A_RENEWAL = 5
+STEPS_A_RENEWAL = 3
+ROUGHLY = 0.5
+"""Decrement that ends a climb whose light model will be renewed: far below a tenth of an error a layer."""
 LARGEST_OWN_ERROR = 0.2
 """Relative error of a light model by its own account above which no fit with it is final."""
 MOST_FOR_ENSEMBLE = 40
@@ -45,7 +47,7 @@ SAMPLERS: dict[str, Callable[[SamplerConfig, int], Sampler]] = {
     "laplace": NormalDraws,
 }
 SETTLED = 0.1
-"""A renewal of the ratio that moves the layers by less than this part of their errors is the last."""
+"""A renewal of the light model that moves the layers by less than this part of their errors is the last."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ class Outcome:
     diagnostics: Diagnostics
     predictions: tuple[Prediction, ...]
     renewals: tuple[float, ...]
-    """Root mean square move of the layers by each renewal of the ratio, in their errors."""
+    """Root mean square move of the layers by each renewal of the light model, in their errors."""
     converged: bool
     verdict: str
     duration_s: float
@@ -96,7 +98,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     def time_left_s() -> float:
         return config.sampler.time_limit_s - (time.monotonic() - begin)
 
-    maximum, moved = _maximum(problem, store, watch)
+    maximum, moved = _maximum(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
     target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
     run = sampler.run(
@@ -143,8 +145,10 @@ def make_sampler(config: FitConfig, parameters: int) -> Sampler:
     return SAMPLERS[kind](config.sampler, config.seed)
 
 
-def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum, tuple[float, ...]]:
-    """Climb, renewing the ratio of the light models until it no longer matters; resumes from the store.
+def _maximum(
+    problem: Problem, store: Checkpoint, watch: Watch, time_left_s: Callable[[], float]
+) -> tuple[Maximum, tuple[float, ...]]:
+    """Climb, renewing the light models until it no longer matters; resumes from the store.
 
     Returns
     -------
@@ -168,19 +172,27 @@ def _maximum(problem: Problem, store: Checkpoint, watch: Watch) -> tuple[Maximum
         number += 1
         watch(words, None)
 
-    # Far from the maximum the ratio is soon out of date: a few steps, then it is renewed.
-    most_steps, enough = (STEPS_A_RENEWAL, 0.5) if problem.has_ratio else (MOST_STEPS, LARGEST_DECREMENT)
-    start = problem.posterior_at(vector, frozen_at)
-    maximum = find_maximum(problem, start, keep, most_steps=most_steps, enough=enough)
+    # Far from the maximum the light model is soon out of date: a few steps, then it is made anew.
+    moves = problem.light_moves
+    most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
+
+    def climb(start: tuple[Posterior, Array], covariance: Array | None) -> Maximum:
+        return find_maximum(problem, start, keep, covariance, most_steps, enough, time_left_s)
+
+    maximum = climb(problem.posterior_at(vector, frozen_at), None)
     layers = 2 * maximum.posterior.layers
-    while problem.has_ratio and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
-        watch("renewing the ratio to the high order", None)
+    while moves and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
+        if time_left_s() <= 0:
+            break
+        watch("renewing the light model at the best ice", None)
         frozen_at = before = maximum.vector
-        start = problem.posterior_at(before, frozen_at)
-        maximum = find_maximum(problem, start, keep, maximum.covariance, most_steps, enough)
+        maximum = climb(problem.posterior_at(before, frozen_at), maximum.covariance)
         sd = np.sqrt(np.diag(maximum.covariance))
         moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
-        keep(f"the ratio moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
+        keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
+    if moves:
+        enough = LARGEST_DECREMENT
+        maximum = climb((maximum.posterior, maximum.vector), maximum.covariance)
     watch("finding the covariance", None)
     covariance = positive_inverse(information(maximum.posterior, maximum.vector))
     return replace(maximum, covariance=covariance), tuple(moved)
@@ -195,7 +207,7 @@ def _complaints(
         found.append(f"the climb stopped {maximum.decrement / 2:.2g} below the maximum")
     if moved and not moved[-1] < SETTLED:
         found.append(
-            f"the last renewal of the light model's ratio moved the layers by {moved[-1]:.2f} of their "
+            f"the last renewal of the light model moved the layers by {moved[-1]:.2f} of their "
             f"errors (should be below {SETTLED})"
         )
     if not run.converged:

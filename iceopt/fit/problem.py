@@ -45,19 +45,21 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     if chosen.name == "closed-form":
         return Light(lambda ice: closed, closed, False)
     high = LayeredMoments(scene, chosen.order)
-    if chosen.moments_order is None:
+    if chosen.moments_order == "none":
         return Light(lambda ice: high, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
     return Light(lambda ice: carry(moments, high, ice), closed, True)
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
-    """Edges of the layer grid; by default whole layers that cover the depths of the used modules (m)."""
+    """Edges of the layer grid; by default whole layers that cover the used modules and the margin (m)."""
     if config.edges_m is not None:
         return np.array(config.edges_m)
-    thickness = config.thickness_m
-    top = np.floor(depths_m.min() / thickness) * thickness if config.top_m is None else config.top_m
-    bottom = depths_m.max() if config.bottom_m is None else config.bottom_m
+    thickness, margin = config.thickness_m, config.margin_m
+    top = config.top_m
+    if top is None:
+        top = np.floor((depths_m.min() - margin) / thickness) * thickness
+    bottom = depths_m.max() + margin if config.bottom_m is None else config.bottom_m
     if bottom <= top:
         raise InputError(f"the layers would run from {top:g} m to {bottom:g} m; bottom_m must be deeper")
     count = max(int(np.ceil((bottom - top) / thickness - 1e-9)), 1)
@@ -118,7 +120,7 @@ class Problem:
             Sizes of the errors there (`ERROR_NAMES`); with them the searches start from the solution at
             the reference, without them from the nuisances' prior.
         models : sequence of LightModel, optional
-            One a campaign; by default those of the low order, their ratio frozen at the reference.
+            One a campaign; by default those that are good around the reference.
         """
         tail = self.config.error.tail_begins
         model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
@@ -137,17 +139,17 @@ class Problem:
         return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models)
 
     @property
-    def has_ratio(self) -> bool:
-        """Whether the light models have a ratio to freeze."""
+    def light_moves(self) -> bool:
+        """Whether the light models must be renewed as the ice moves."""
         return any(part.light.moves for part in self.parts)
 
     @property
     def most_renewals(self) -> int:
-        """How often the ratio is frozen at most, the first time counted."""
+        """How often the light models are made at most, the first time counted."""
         return 1 + self.config.model.most_renewals
 
     def posterior_at(self, vector: Array, frozen_at: Array) -> tuple[Posterior, Array]:
-        """Posterior with its reference at a vector, its ratios frozen at another, and that vector."""
+        """Posterior with its reference at a vector, its light models made at another ice, and that vector."""
         models = [part.light.at(self._ice(frozen_at)) for part in self.parts]
         return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models), vector
 

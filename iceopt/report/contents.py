@@ -155,9 +155,9 @@ def _checks(result: Result) -> list[Check]:
             own <= LARGEST_OWN_ERROR,
         ),
     ]
-    moves = np.atleast_1d(result.attribute("ratio_renewal_moves"))
+    moves = np.atleast_1d(result.attribute("light_renewal_moves"))
     if moves.size:
-        name = "Last renewal of the light model's ratio moved the layers by (of their errors)"
+        name = "Last renewal of the light model moved the layers by (of their errors)"
         checks.append(Check(name, f"{moves[-1]:.2f}", f"below {SETTLED}", moves[-1] < SETTLED))
     return checks
 

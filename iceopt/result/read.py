@@ -11,9 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.errors import InputError
+from iceopt.ice.layers import Ice
+from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION
 
 Array = NDArray[np.float64]
+
+_BLOCK_BYTES = 2**25
+"""Draws that are held at once while quantiles are found."""
+_LOCKED, _NO_LOCKS = ("already open for write", "unable to lock file"), "No locks available"
 
 
 class Result:
@@ -36,7 +42,7 @@ class Result:
         except FileNotFoundError as error:
             raise InputError(f"{path}: there is no such file") from error
         except OSError as error:
-            raise InputError(f"{path}: is not a whole HDF5 file ({error})") from error
+            raise InputError(f"{path}: {_why_not_open(error)}") from error
         attributes = self._file.attrs
         if _text(attributes.get("schema", "")) != NAME:
             self._file.close()
@@ -66,6 +72,27 @@ class Result:
         """Close the file."""
         self._file.close()
 
+    def verify(self) -> None:
+        """Read everything and compare it with the checksum that was stored with it.
+
+        Raises
+        ------
+        InputError
+            If the file is damaged or was changed after it was written, or holds no checksum.
+        """
+        try:
+            stored = _text(self._file.attrs.get(ATTRIBUTE, ""))
+            found = content_sha256(self._file)
+        except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
+            raise InputError(f"{self.path}: is damaged and cannot be read; fit again ({error})") from error
+        if not stored:
+            raise InputError(f"{self.path}: holds no checksum of its content; fit again")
+        if found != stored:
+            raise InputError(
+                f"{self.path}: its content does not match its checksum, it was damaged or changed after it "
+                "was written; fit again"
+            )
+
     @property
     def converged(self) -> bool:
         """Whether the fit converged."""
@@ -85,6 +112,10 @@ class Result:
 
     def attribute(self, name: str) -> Any:
         """One provenance attribute: text, a number or an array of them; JSON attributes are parsed."""
+        if name not in self._file.attrs:
+            raise InputError(
+                f"{self.path}: has no attribute {name!r}; it is damaged or of an earlier iceopt: fit again"
+            )
         value = self._file.attrs[name]
         if name in ("input_sha256", "configuration", "versions"):
             return json.loads(_text(value))
@@ -98,11 +129,11 @@ class Result:
 
     def shape(self, group: str, name: str) -> tuple[int, ...]:
         """Shape of a variable, without reading it."""
-        return tuple(self._file[group][name].shape)
+        return tuple(self._dataset(group, name).shape)
 
     def values(self, group: str, name: str, rows: slice | int = slice(None)) -> NDArray[Any]:
         """A variable, or some rows of its first dimension."""
-        dataset = self._file[group][name]
+        dataset = self._dataset(group, name)
         if h5py.check_string_dtype(dataset.dtype):
             return np.array(dataset.asstr()[rows], dtype=object)
         return np.asarray(dataset[rows])
@@ -117,8 +148,49 @@ class Result:
         return values.reshape(-1, *values.shape[2:])
 
     def quantiles(self, name: str, at: Sequence[float]) -> Array:
-        """Quantiles of a posterior variable over chains and draws, shape (quantile, ...)."""
-        return np.quantile(self.draws(name), np.array(at), axis=0)
+        """Quantiles of a posterior variable over chains and draws, shape (quantile, ...).
+
+        Of a variable with a further dimension, some columns are read at a time, so that the memory needed
+        does not grow with it.
+        """
+        dataset = self._dataset("posterior", name)
+        chains, draws, *rest = dataset.shape
+        if len(rest) != 1:
+            return np.quantile(self.draws(name), np.array(at), axis=0)
+        columns = max(1, _BLOCK_BYTES // (8 * chains * draws))
+        blocks = (dataset[:, :, i : i + columns] for i in range(0, rest[0], columns))
+        found = [np.quantile(block.reshape(chains * draws, -1), np.array(at), axis=0) for block in blocks]
+        return np.concatenate(found, axis=1)
+
+    def edges_m(self) -> Array:
+        """Depths of the layer edges, shape (layer + 1,) (m)."""
+        top, bottom = (self.values("constant_data", n) for n in ("layer_top", "layer_bottom"))
+        return np.append(top, bottom[-1])
+
+    def median_ice(self) -> Ice:
+        """Give the ice whose lengths are the posterior medians, layer by layer."""
+        lengths = (self.quantiles(n, [0.5])[0] for n in ("scattering_length", "absorption_length"))
+        return Ice(self.edges_m(), *lengths)
+
+    def _dataset(self, group: str, name: str) -> h5py.Dataset:
+        if f"{group}/{name}" not in self._file:
+            raise InputError(
+                f"{self.path}: has no variable {group}/{name}; it is damaged or of an earlier iceopt: fit "
+                "again"
+            )
+        return self._file[group][name]
+
+
+def _why_not_open(error: OSError) -> str:
+    """Say in words why HDF5 did not open a file that exists."""
+    if any(words in str(error) for words in _LOCKED):
+        return "is being written by another program; wait for it, or read the file it is going to replace"
+    if _NO_LOCKS in str(error):
+        return (
+            "lies on a file system without locks; set HDF5_USE_FILE_LOCKING=FALSE if nobody writes it, or "
+            "copy it elsewhere"
+        )
+    return f"is not a whole HDF5 file ({error})"
 
 
 def _text(value: Any) -> str:

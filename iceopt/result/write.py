@@ -1,8 +1,9 @@
 """Write a fit's outcome as one result file."""
 
+import io
 import json
-import os
 import platform
+import shlex
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -14,8 +15,10 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.files import write_whole
 from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
+from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import DESCRIPTIONS, NAME, UNITS, VERSION
 
 Variables = Mapping[str, tuple[tuple[str, ...], Any]]
@@ -26,7 +29,7 @@ _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", 
 def write_result(
     path: str | Path, outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> None:
-    """Write a result file under a temporary name and rename it.
+    """Write a result file, with a checksum of its content, under a temporary name and rename it.
 
     Parameters
     ----------
@@ -39,10 +42,10 @@ def write_result(
     campaigns : sequence of str
         What the campaigns were read from.
     """
-    path = Path(path)
-    temporary = path.with_name(path.name + ".part")
     part = outcome.problem.parts[0]
-    with h5netcdf.File(temporary, "w") as file:
+    # In memory first: a disk that fills up while HDF5 writes leaves a file that cannot even be closed.
+    buffer = io.BytesIO()
+    with h5netcdf.File(buffer, "w") as file:
         file.attrs.update(_provenance(outcome, command, started, campaigns))
         _write_group(file, "posterior", _posterior(outcome, part))
         _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
@@ -50,7 +53,9 @@ def write_result(
         _write_group(file, "posterior_predictive", _predictive(outcome))
         _write_group(file, "constant_data", _constant(outcome, part))
         _write_group(file, "diagnostics", _diagnostics(outcome))
-    os.replace(temporary, path)
+    with h5py.File(buffer, "r+") as file:
+        file.attrs[ATTRIBUTE] = content_sha256(file)
+    write_whole(Path(path), buffer.getvalue())
 
 
 def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
@@ -96,14 +101,16 @@ def _provenance(
         "site": settings.site,
         "season": settings.season,
         "wavelength_nm": settings.wavelength_nm,
+        "group_index": settings.group_index,
+        "scattering_anisotropy": settings.scattering_anisotropy,
         "input_sha256": json.dumps(hashes),
         "configuration": problem.config.model_dump_json(),
         "versions": json.dumps(versions),
         "seed": problem.config.seed,
-        "command_line": " ".join(command),
+        "command_line": shlex.join(command),
         "started_at": started.isoformat(timespec="seconds"),
         "duration_s": outcome.duration_s,
-        "ratio_renewal_moves": np.array(outcome.renewals),
+        "light_renewal_moves": np.array(outcome.renewals),
         "sampler": problem.config.sampler.kind,
         "sampler_steps": outcome.run.steps,
         "autocorrelation_time": outcome.run.tau,

@@ -21,6 +21,7 @@ REPO = Path(__file__).resolve().parents[2]
 FIT = """
 [layers]
 thickness_m = 40.0
+margin_m = 0.0
 [model]
 name = "closed-form"
 """
@@ -184,5 +185,5 @@ def test_a_result_gives_ice_and_errors(tmp_path):
 
 def test_sample_scenario_reads():
     found = read_plan_scenario(REPO / "sample_runs" / "skarv_plan" / "scenario.toml")
-    assert found.site.ice.layers == 16
+    assert found.site.ice.layers == 20
     assert found.candidates.size == 332

@@ -1,18 +1,20 @@
 """The result file: whole, open to others, refused when it is not one."""
 
 import json
+import platform
+import subprocess
+import sys
 from datetime import UTC, datetime
 
 import h5py
 import numpy as np
-import polars as pl
 import pytest
 
 from iceopt.errors import InputError
-from iceopt.result.export import TABLES, export_csv
 from iceopt.result.read import Result
 from iceopt.result.write import write_result
 from tests.fitting import EDGES_M, fitted
+from tests.results import Drawn, write_drawn
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +72,7 @@ def test_verdict_and_provenance_are_there(result):
 
 def test_every_variable_has_units(path):
     with h5py.File(path) as file:
-        for group in ("posterior", "sample_stats", "observed_data", "posterior_predictive", "constant_data"):
+        for group in file:
             for name, variable in file[group].items():
                 if name in file[group].attrs.get("unlabelled", ()) or "units" not in variable.attrs:
                     # netCDF's own scales for dimensions without coordinates carry no data.
@@ -105,6 +107,126 @@ def test_rows_are_read_alone(result):
     assert result.shape("observed_data", "counts") == whole.shape
 
 
+def test_provenance_is_complete_and_names_no_host(path, result):
+    """What is needed to make the file again, and nothing of the machine it was made on."""
+    with h5py.File(path) as file:
+        attributes = dict(file.attrs)
+    assert set(attributes) >= {
+        "schema", "schema_version", "created_at", "started_at", "duration_s", "command_line", "configuration",
+        "versions", "seed", "input_sha256", "light_model", "light_model_error", "site", "season",
+        "wavelength_nm", "group_index", "scattering_anisotropy", "converged", "verdict", "worst_rhat",
+        "least_ess", "pareto_k",
+    }  # fmt: skip
+    assert platform.node() not in str(attributes)
+    assert result.attribute("input_sha256") == {"small": fitted()[0].problem.parts[0].campaign.sha256}
+    assert result.attribute("duration_s") > 0
+    assert set(result.attribute("versions")) >= {"iceopt", "python", "numpy", "numba", "emcee", "h5py"}
+
+
+def test_quantiles_do_not_depend_on_how_many_columns_are_read_at_once(result, monkeypatch):
+    whole = np.quantile(result.draws("scattering_length"), [0.1, 0.9], axis=0)
+    np.testing.assert_array_equal(result.quantiles("scattering_length", [0.1, 0.9]), whole)
+    monkeypatch.setattr("iceopt.result.read._BLOCK_BYTES", 1)
+    np.testing.assert_array_equal(result.quantiles("scattering_length", [0.1, 0.9]), whole)
+
+
+MEMORY = """
+import resource, sys
+from iceopt.result.read import Result
+with Result(sys.argv[1]) as result:
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    result.values("observed_data", "counts", 7)
+    result.verdict, result.shape("posterior", "scattering_length")
+    row = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    result.quantiles("scattering_length", [0.16, 0.5, 0.84])
+    quantiles = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(row - before, quantiles - before)
+"""
+
+
+def test_a_large_result_needs_memory_only_for_what_is_asked(tmp_path):
+    """500 MB of draws and counts: a pair costs a few MB, quantiles of all layers some tens."""
+    path = tmp_path / "large.h5"
+    edges = np.arange(1400.0, 1501.0)
+    one = np.full((4, 10, 100), 20.0)
+    write_drawn(path, Drawn(edges, one, one))
+    rng = np.random.default_rng(1)
+    with h5py.File(path, "a") as file:
+        del file["posterior/scattering_length"]
+        shape = (4, 80_000, 100)
+        draws = file.create_dataset("posterior/scattering_length", shape, "f8", chunks=(1, 20_000, 10))
+        for i in range(4):
+            draws[i] = rng.standard_normal(shape[1:])
+        counts = file.create_dataset("observed_data/counts", (500_000, 120), "i4", chunks=(1000, 120))
+        for i in range(0, 500_000, 100_000):
+            counts[i : i + 100_000] = i
+    assert path.stat().st_size > 490e6
+    done = subprocess.run(
+        [sys.executable, "-c", MEMORY, str(path)], capture_output=True, text=True, check=True
+    )
+    row_kb, quantiles_kb = map(int, done.stdout.split())
+    assert row_kb < 20_000
+    assert quantiles_kb < 160_000
+
+
+def test_reader_keeps_the_old_result_while_a_new_one_takes_its_place(path, tmp_path):
+    shared = tmp_path / "shared.h5"
+    shared.write_bytes(path.read_bytes())
+    with Result(shared) as reader:
+        before = reader.draws("scattering_length")
+        write_result(shared, fitted()[0], ["iceopt"], datetime.now(UTC), ["another"])
+        np.testing.assert_array_equal(reader.draws("scattering_length"), before)
+        assert list(reader.attribute("input_sha256")) == ["small"]
+    with Result(shared) as reader:
+        assert list(reader.attribute("input_sha256")) == ["another"]
+
+
+WRITER = """
+import sys, h5netcdf
+with h5netcdf.File(sys.argv[1], "w") as file:
+    file.attrs["schema"] = "iceopt result"
+    print("open", flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_a_file_still_being_written_is_refused_clearly(tmp_path):
+    path = tmp_path / "result.h5.part"
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as writer:
+        assert writer.stdout.readline() == "open\n"
+        with pytest.raises(InputError, match="is being written by another program"):
+            Result(path)
+        writer.stdin.close()
+
+
+def test_a_write_that_fails_leaves_the_old_file_and_nothing_else(path, tmp_path, monkeypatch):
+    target = tmp_path / "kept.h5"
+    target.write_bytes(path.read_bytes())
+    monkeypatch.setattr("iceopt.result.write._diagnostics", lambda outcome: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_result(target, fitted()[0], ["iceopt"], datetime.now(UTC), ["small"])
+    assert [p.name for p in tmp_path.iterdir()] == ["kept.h5"]
+    assert target.read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("missing", ["posterior/scattering_length", "seed"])
+def test_what_a_damaged_file_lacks_is_named(path, tmp_path, missing):
+    damaged = tmp_path / "damaged.h5"
+    damaged.write_bytes(path.read_bytes())
+    with h5py.File(damaged, "a") as file:
+        if "/" in missing:
+            del file[missing]
+        else:
+            del file.attrs[missing]
+    with (
+        Result(damaged) as result,
+        pytest.raises(InputError, match=f"has no (variable|attribute) '?{missing}"),
+    ):
+        result.values(*missing.split("/")) if "/" in missing else result.attribute(missing)
+
+
 def test_unknown_schema_is_refused(path, tmp_path):
     other = tmp_path / "later.h5"
     other.write_bytes(path.read_bytes())
@@ -136,33 +258,3 @@ def test_other_hdf5_and_missing_files_are_refused(tmp_path):
         Result(tmp_path / "other.h5")
     with pytest.raises(InputError, match="no such file"):
         Result(tmp_path / "none.h5")
-
-
-COLUMNS = {
-    "layers": "wavelength_nm,depth_top_m,depth_bottom_m,"
-    "scattering_length_m,scattering_length_m_p2.5,scattering_length_m_p16,scattering_length_m_p84,"
-    "scattering_length_m_p97.5,absorption_length_m,absorption_length_m_p2.5,absorption_length_m_p16,"
-    "absorption_length_m_p84,absorption_length_m_p97.5",
-    "modules": "module,relative_efficiency,relative_efficiency_sd,time_offset_ns,time_offset_sd_ns,state",
-    "runs": "run,brightness,brightness_sd,state",
-}
-
-
-@pytest.mark.parametrize("what", list(TABLES))
-def test_export_has_its_columns_under_a_commented_header(result, tmp_path, what):
-    path = tmp_path / f"{what}.csv"
-    export_csv(result, what, path)
-    table = pl.read_csv(path, comment_prefix="#")
-    assert ",".join(table.columns) == COLUMNS[what]
-    comments = [line for line in path.read_text().splitlines() if line.startswith("#")]
-    assert f"# {result.verdict}" in comments
-
-
-def test_exported_layers_are_the_quantiles(result, tmp_path):
-    path = tmp_path / "layers.csv"
-    export_csv(result, "layers", path)
-    table = pl.read_csv(path, comment_prefix="#")
-    np.testing.assert_array_equal(table["depth_bottom_m"], EDGES_M[1:])
-    low, high = (table[f"absorption_length_m_p{q}"] for q in ("2.5", "97.5"))
-    expected = np.quantile(result.draws("absorption_length"), [0.025, 0.975], axis=0)
-    np.testing.assert_allclose([low, high], expected, rtol=1e-5)

@@ -15,7 +15,7 @@ from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.equations import Column, MomentEquations, column
 from iceopt.light.moments.plan import make_moment_plan
 
-RATES_PER_NS = 1.0 / np.array([130.0, 220.0, 300.0, 400.0, 550.0, 750.0, 1000.0, 1400.0])
+RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
 """From the width of the first bins in use to that of the whole time profile of deep ice."""
 
 _STEP = 1e-12
