@@ -78,15 +78,16 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
 
 def _of_layers(posterior: Posterior, term: Term, found: Evaluation, vector: Array) -> Array:
     """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
-    likelihood, n = term.likelihood, 2 * posterior.layers
-    change, weighted = layer_slopes(term, posterior.ice(vector), posterior.errors(vector), found.charge_error)
+    likelihood, n, errors = term.likelihood, 2 * posterior.layers, posterior.errors(vector)
+    charge_precision = likelihood.charge_precision(errors, found.charge_error)
+    change, weighted = layer_slopes(term, posterior.ice(vector), errors, charge_precision)
     cross = likelihood.system.columns(
         weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
     )
     return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
 
 
-def layer_slopes(term: Term, ice: Ice, errors: Array, charge_error: Array) -> tuple[Array, Array]:
+def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -> tuple[Array, Array]:
     """Derivatives of ln(counts) to the layers, and the same times each pair's marginal curvature.
 
     Parameters
@@ -95,8 +96,8 @@ def layer_slopes(term: Term, ice: Ice, errors: Array, charge_error: Array) -> tu
     ice : Ice
     errors : ndarray, shape (3,)
         Sizes of the errors (`ERROR_NAMES`).
-    charge_error : ndarray, shape (pair,)
-        Where the curvature is taken.
+    charge_precision : ndarray, shape (pair,)
+        Curvature of the pairs' charge errors.
 
     Returns
     -------
@@ -114,7 +115,7 @@ def layer_slopes(term: Term, ice: Ice, errors: Array, charge_error: Array) -> tu
         likelihood.weight,
         likelihood.sizes(errors)[0],
         likelihood.correlation,
-        likelihood.charge_precision(errors, charge_error),
+        charge_precision,
     )
     return change, weighted
 

@@ -71,6 +71,9 @@ class Likelihood:
     error_sizes : ndarray, shape (3,), optional
         Error sizes at the reference. With them the clock offsets are linearised around their best values
         at the reference and searches start there; without, around zero and from the prior.
+    alike : ndarray, shape (pair,), optional
+        Number of pairs that share the errors of each, itself counted: their variances are taken that much
+        larger. By default every pair errs by itself.
     """
 
     def __init__(
@@ -81,12 +84,14 @@ class Likelihood:
         signal: Array,
         own_error: Array,
         error_sizes: Array | None = None,
+        alike: Array | None = None,
     ) -> None:
         self.observations = observations
         self.system = NuisanceSystem(observations.run, observations.module, prior)
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
         self._floor = _group_means(own_error, observations)
+        self._alike = np.ones(observations.pair.size) if alike is None else np.sqrt(alike)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
@@ -147,7 +152,7 @@ class Likelihood:
             [
                 by_pair_size.sum(),
                 by_pair_size @ self._log_range,
-                np.sum(by_size * np.exp(2.0 * error_sizes[2]) / size),
+                np.sum(by_size * np.exp(2.0 * error_sizes[2]) * self._alike[:, None] ** 2 / size),
             ]
         )
         information, log_volume = self._volume(error_sizes)
@@ -162,7 +167,8 @@ class Likelihood:
     def sizes(self, error_sizes: Array) -> tuple[Array, Array]:
         """Sizes of the profile's error, shape (pair, group), and of the charge's error, shape (pair,)."""
         pair_size = np.exp(error_sizes[0] + error_sizes[1] * self._log_range)
-        return np.sqrt(np.exp(2.0 * error_sizes[2]) + self._floor**2), pair_size
+        profile = np.sqrt(np.exp(2.0 * error_sizes[2]) + self._floor**2)
+        return profile * self._alike[:, None], pair_size * self._alike
 
     def charge_error(self, signal: Array, error_sizes: Array) -> Array:
         """Relative standard deviation of each pair's charge by all errors of the model, shape (pair,)."""

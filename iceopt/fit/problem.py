@@ -122,8 +122,7 @@ class Problem:
         models : sequence of LightModel, optional
             One a campaign; by default those that are good around the reference.
         """
-        tail = self.config.error.tail_begins
-        model_errors = ErrorModel(self.config.error.profile_memory, None if tail == "never" else tail)
+        model_errors = error_model_of(self.config)
         terms = []
         lights = models or [part.light.at(reference) for part in self.parts]
         for part, model in zip(self.parts, lights, strict=True):
@@ -186,6 +185,12 @@ def _part(
     efficiency = campaign.modules.relative_efficiency[seen.modules]
     prior = nuisance_prior_of(config, campaign.settings, efficiency)
     return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
+
+
+def error_model_of(config: FitConfig) -> ErrorModel:
+    """What the configuration fixes about the light model's errors."""
+    tail = config.error.tail_begins
+    return ErrorModel(config.error.profile_memory, None if tail == "never" else tail)
 
 
 def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency: Array) -> NuisancePrior:

@@ -6,7 +6,7 @@ the sums over a run's pairs in (layers, ln brightness of the run, ln efficiency 
 module), which `iceopt.plan.precision` puts together.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,17 +17,23 @@ from iceopt.campaign.model import Campaign, Flashes
 from iceopt.campaign.settings import bins_of
 from iceopt.fit.config import FitConfig
 from iceopt.fit.curvature import layer_slopes
-from iceopt.fit.likelihood import ErrorModel, Likelihood
+from iceopt.fit.likelihood import Likelihood
 from iceopt.fit.nuisances import NuisancePrior
 from iceopt.fit.observations import group_pairs, late_bins
 from iceopt.fit.pairs import information_of_pairs
 from iceopt.fit.posterior import Term
+from iceopt.fit.problem import error_model_of
+from iceopt.light.model import Scene
 from iceopt.light.scene import scene_of
-from iceopt.plan.site import Candidates, Site, some
+from iceopt.plan.site import Site, some
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+Watch = Callable[[float], None]
+
+ALIKE_WITHIN_M = 5.0
+"""Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 _PAIRS_AT_ONCE = 6000
 _SPREAD = 1.0
 """Stands for the nuisances' priors, which play no part in a run's own blocks."""
@@ -57,25 +63,66 @@ class Block:
     """Photoelectrons a pulse in the receiver that sees most, were it linear."""
 
 
-def blocks(
-    site: Site, candidates: Candidates, done: Callable[[float], None] = lambda part: None
-) -> list[Block]:
-    """Information of every candidate, in order.
+def blocks(site: Site, flashes: Flashes, done: Watch = lambda part: None) -> list[Block]:
+    """Information of every flash by itself, in order.
+
+    The light model errs together in receivers that lie alike from the emitter (`alike_pairs`); that the same
+    holds from flash to flash is for `blocks_together`.
 
     Parameters
     ----------
     site : Site
-    candidates : Candidates
+    flashes : Flashes
     done : callable, optional
         Told the part that is done.
     """
-    flashes = candidates.flashes
+    return _blocks(site, flashes, None, done)
+
+
+def blocks_together(site: Site, flashes: Flashes, alone: Sequence[Block]) -> list[Block]:
+    """Information of flashes that all happen, errors that pairs of different flashes share counted once.
+
+    Parameters
+    ----------
+    site : Site
+    flashes : Flashes
+    alone : sequence of Block
+        What `blocks` gave for them.
+    """
+    run = np.repeat(np.arange(len(alone)), [block.modules.size for block in alone])
+    module = np.concatenate([block.modules for block in alone])
+    if module.size == 0:
+        return list(alone)
+    no_counts = np.broadcast_to(np.int32(0), (run.size, bins_of(site.settings)))
+    scene = scene_of(Campaign(site.settings, site.modules, flashes, run, module, no_counts))
+    alike = np.ones((len(alone), len(site.modules.name)))
+    alike[run, module] = alike_pairs(scene, np.zeros_like(run))
+    return _blocks(site, flashes, alike, lambda part: None)
+
+
+def alike_pairs(scene: Scene, among: Index) -> Array:
+    """Number of pairs that lie like each pair in depths and distance, itself counted, shape (pair,).
+
+    Parameters
+    ----------
+    scene : Scene
+    among : ndarray of int, shape (pair,)
+        Only pairs of the same number are counted.
+    """
+    places = np.stack([scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m], axis=1)
+    cells = np.column_stack([np.round(places / ALIKE_WITHIN_M).astype(np.int64), among])
+    _, cell, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[cell.ravel()], dtype=np.float64)
+
+
+def _blocks(site: Site, flashes: Flashes, alike: Array | None, done: Watch) -> list[Block]:
     depth = site.modules.position_m[flashes.emitter, 2]
     # runs of one depth share most of the light model's work, so they go together
     order = np.lexsort((flashes.emitter, depth))
     found: dict[int, Block] = {}
     for chunk in _chunks(site, flashes, order):
-        for run, block in zip(chunk, _of_runs(site, some(flashes, chunk)), strict=True):
+        counted = None if alike is None else alike[chunk]
+        for run, block in zip(chunk, _of_runs(site, some(flashes, chunk), counted), strict=True):
             found[int(run)] = block
         done(len(found) / order.size)
     return [found[i] for i in range(order.size)]
@@ -101,7 +148,8 @@ def read_out(site: Site, flashes: Flashes) -> NDArray[np.bool_]:
     return np.asarray(inside & modules.alive & (apart <= site.longest_range_m) & (apart > 0.0))
 
 
-def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
+def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
+    """Blocks of a few runs; `alike`, shape (run, module), by default counted run by run."""
     settings, config = site.settings, site.config
     run, module = np.nonzero(read_out(site, flashes))
     size = 2 * site.ice.layers
@@ -141,26 +189,24 @@ def _of_runs(site: Site, flashes: Flashes) -> list[Block]:
     )
     model = site.light(seen.scene)
     own_error = model.model_error(site.ice, signal[pair])
-    tail = config.error.tail_begins
     likelihood = Likelihood(
         seen,
         NuisancePrior(_SPREAD, 0.0, np.zeros(seen.modules.size), _SPREAD, _SPREAD),
-        ErrorModel(config.error.profile_memory, None if tail == "never" else tail),
+        error_model_of(config),
         signal[pair],
         own_error,
+        alike=alike_pairs(seen.scene, run[pair]) if alike is None else alike[run[pair], module[pair]],
     )
     shape_size, pair_size = likelihood.sizes(site.errors)
-    held = charge_information(config)
-    change, weighted = layer_slopes(
-        Term(model, likelihood), site.ice, site.errors, pair_size * _place_of(held, config)
-    )
+    pair_size /= np.sqrt(charge_information(config))
+    change, weighted = layer_slopes(Term(model, likelihood), site.ice, site.errors, pair_size**-2.0)
     nuisance = information_of_pairs(
         likelihood.rate_per_ns,
         seen.groups,
         likelihood.weight,
         shape_size,
         likelihood.correlation,
-        pair_size / np.sqrt(held),
+        pair_size,
     )[:, 1:]
     amplitude = weighted.sum(axis=1)
     offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
@@ -195,12 +241,6 @@ def charge_information(config: FitConfig) -> float:
     x = np.linspace(0.0, 40.0 / begins + 40.0, 200_001)
     density = np.exp(begins**2 - begins * np.sqrt(begins**2 + x**2))
     return float(np.sum(density * (1.0 + (x / begins) ** 2) ** -1.5) / np.sum(density))
-
-
-def _place_of(information: float, config: FitConfig) -> float:
-    """Charge error, in sizes, at which the curvature is the mean one."""
-    begins = config.error.tail_begins
-    return 0.0 if begins == "never" else begins * float(np.sqrt(information ** (-2.0 / 3.0) - 1.0))
 
 
 def detection_limit(dark: Array) -> Array:

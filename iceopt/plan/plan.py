@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.plan.blocks import Block, blocks
+from iceopt.plan.blocks import Block, blocks, blocks_together
 from iceopt.plan.cautions import cautions
 from iceopt.plan.choose import Choice, Chooser, at_random, evenly_spaced
 from iceopt.plan.detect import change_precision, smallest_changes
@@ -14,6 +14,7 @@ from iceopt.plan.ice import result_information
 from iceopt.plan.precision import Forecast, forecast
 from iceopt.plan.prior import layer_prior, nuisance_prior
 from iceopt.plan.scenario import PlanScenario
+from iceopt.plan.site import some
 
 Array = NDArray[np.float64]
 
@@ -64,6 +65,12 @@ class Plan:
     cautions: tuple[str, ...]
 
     @property
+    def shared_errors(self) -> float:
+        """By how much errors that flashes share widen the layers that matter, as a factor."""
+        together = self.scenario.criterion(self.forecast.covariance)
+        return float(np.exp(0.5 * (together - self.choice.value[-1])))
+
+    @property
     def share(self) -> Array:
         """Share of each flash in the information on each layer, nuisances held: shape (2, flash, layer)."""
         own = np.array([np.diag(block.layers) for block in self.blocks]).reshape(len(self.blocks), 2, -1)
@@ -89,7 +96,7 @@ def make_plan(scenario: PlanScenario, done: Callable[[float], None] = lambda par
     prior, nuisances = layer_prior(site.config, site.ice), nuisance_prior(site)
     edges = site.ice.edges_m
     earlier = None if scenario.earlier is None else result_information(scenario.earlier, edges)
-    found = blocks(site, candidates, lambda part: done(_LEARNING * part))
+    found = blocks(site, candidates.flashes, lambda part: done(_LEARNING * part))
     chooser = Chooser(prior, nuisances, found, candidates, scenario.criterion)
     hours = scenario.flasher_hours
     choice = (
@@ -97,7 +104,8 @@ def make_plan(scenario: PlanScenario, done: Callable[[float], None] = lambda par
         if hours is None
         else chooser.choose(hours, lambda part: done(_LEARNING + (1.0 - _LEARNING) * part))
     )
-    chosen = tuple(found[i] for i in choice.which)
+    alone = [found[i] for i in choice.which]
+    chosen = tuple(blocks_together(site, some(candidates.flashes, choice.which), alone))
     told = forecast(prior, nuisances, chosen)
     return Plan(
         scenario=scenario,

@@ -6,6 +6,8 @@ import numpy as np
 
 from iceopt.plan.plan import Plan
 
+_WORTH_SAYING = 1.01
+
 
 def percent(value: float) -> str:
     """Two digits, or all before the point."""
@@ -31,6 +33,12 @@ def headline(plan: Plan) -> list[str]:
             )
         ),
     ]
+    if plan.shared_errors > _WORTH_SAYING:
+        lines.append(
+            f"Pairs of different flashes that lie alike share errors of the light model: this forecast is "
+            f"{100 * (plan.shared_errors - 1):.2g} % wider for it than the ranking and its figure, which "
+            f"take flash by flash."
+        )
     comparison = plan.comparison
     if comparison is not None:
         others = {"evenly spaced": comparison.evenly[-1], "at random": np.median(comparison.random[-1])}

@@ -20,7 +20,7 @@ def where():
 
 def chooser(where, candidates, criterion) -> Chooser:
     prior, nuisances = layer_prior(where.config, where.ice), nuisance_prior(where)
-    return Chooser(prior, nuisances, blocks(where, candidates), candidates, criterion)
+    return Chooser(prior, nuisances, blocks(where, candidates.flashes), candidates, criterion)
 
 
 @pytest.mark.parametrize("criterion", [Criterion(np.ones(6, bool)), Criterion(np.ones(6, bool), worst=True)])

@@ -17,7 +17,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.counts import expected_counts
 from iceopt.light.model import Scene, windows
 from iceopt.light.scene import scene_of
-from iceopt.plan.blocks import blocks, charge_information, read_out
+from iceopt.plan.blocks import blocks, blocks_together, charge_information, read_out
 from iceopt.plan.precision import Precision, forecast
 from iceopt.plan.prior import layer_prior, nuisance_prior
 from iceopt.plan.scenario import read_plan_scenario
@@ -40,7 +40,7 @@ def candidates(where: Site) -> Candidates:
 
 @pytest.fixture(scope="module")
 def known(where: Site, candidates: Candidates):
-    return blocks(where, candidates)
+    return blocks(where, candidates.flashes)
 
 
 def campaign_of(where: Site, candidates: Candidates) -> Campaign:
@@ -69,18 +69,21 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     covariances; the marginal is the corner of its inverse.
     """
     where = site(
-        config(error={"tail_begins": "never"}), modules(lines=2, each=4), linear_up_to_per_pulse_ns=1e9
+        config(error={"tail_begins": "never"}), modules(lines=3, each=3), linear_up_to_per_pulse_ns=1e9
     )
-    candidates = flashes(where, ((4e9, 400),), emitters=[0, 6])
+    candidates = flashes(where, ((4e9, 400),), emitters=[0, 4])
     campaign = campaign_of(where, candidates)
     scene, fit = scene_of(campaign), where.config
     sums = groups_of(scene, fit.data.earliest, fit.data.group_growth)
     run, module = campaign.pair_run, campaign.pair_module
     counts = [s.shape[0] for s in sums]
-    cut = np.cumsum([6, 2, 8, 8, run.size])
+    count = len(where.modules.name)
+    cut = np.cumsum([6, 2, count, count, run.size])
     dark = candidates.flashes.pulses[run] * where.settings.dark_rate_hz * 1e-9 * where.settings.bin_ns
     range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
     profile_size = np.exp(where.errors[2])
+
+    unmoved = ExactClosedForm(scene).expected(where.ice)
 
     def mean(x: np.ndarray) -> np.ndarray:
         layers, bright, efficiency, offset, charge, shape = np.split(x, cut)
@@ -89,7 +92,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
             where.ice.scattering_length_m * np.exp(layers[:3]),
             where.ice.absorption_length_m * np.exp(layers[3:]),
         )
-        signal = ExactClosedForm(scene).expected(ice)
+        signal = ExactClosedForm(scene).expected(ice) if layers.any() else unmoved
         amplitude = bright[run] + efficiency[module] + charge
         light = expected_counts(signal, amplitude, offset[module], np.zeros(run.size), where.settings.bin_ns)
         parts = np.split(shape, np.cumsum(counts)[:-1])
@@ -105,17 +108,23 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     information = jacobian.T @ (jacobian / expected[:, None])
     s, nuisances = where.settings, fit.nuisances
     shared = s.brightness_spread**2 * np.eye(2) + nuisances.scale_spread**2
+    places = np.round(np.stack([scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m]) / 5.0)
+    alike = np.array(
+        [sum(np.all(places[:, p] == places[:, q]) and run[p] == run[q] for q in range(run.size))
+         for p in range(run.size)]
+    )  # fmt: skip
     covariances = [
         shared,
-        s.efficiency_spread**2 * np.eye(8),
-        s.timing_spread_ns**2 * np.eye(8),
-        np.diag((np.exp(where.errors[0]) * (range_m / REFERENCE_RANGE_M) ** where.errors[1]) ** 2),
+        s.efficiency_spread**2 * np.eye(count),
+        s.timing_spread_ns**2 * np.eye(count),
+        np.diag(alike * (np.exp(where.errors[0]) * (range_m / REFERENCE_RANGE_M) ** where.errors[1]) ** 2),
     ]
     edges = scene.bin_edges_ns
-    for matrix in sums:
+    assert alike.max() > 1  # so that shared errors are tested too
+    for pairs, matrix in zip(alike, sums, strict=True):
         held = [np.flatnonzero(row) for row in matrix]
         log_time = np.log([0.5 * (edges[b[0]] + edges[b[-1] + 1]) for b in held])
-        covariances.append(np.exp(-np.abs(log_time[:, None] - log_time) / fit.error.profile_memory))
+        covariances.append(pairs * np.exp(-np.abs(log_time[:, None] - log_time) / fit.error.profile_memory))
     prior = layer_prior(fit, where.ice)
     at = 6
     information[:6, :6] += prior
@@ -126,14 +135,16 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     assert at == size
     full = np.linalg.inv(information)
 
-    found = forecast(prior, nuisance_prior(where), blocks(where, candidates))
+    found = forecast(prior, nuisance_prior(where), blocks(where, candidates.flashes))
     np.testing.assert_allclose(
         found.covariance, full[:6, :6], rtol=2e-3, atol=1e-3 * np.abs(full[:6, :6]).min()
     )
-    centre = np.eye(8) - 1.0 / 8.0
-    relative = centre @ full[8:16, 8:16] @ centre.T
+    centre = np.eye(count) - 1.0 / count
+    relative = centre @ full[8 : 8 + count, 8 : 8 + count] @ centre.T
     np.testing.assert_allclose(found.efficiency_sd, np.sqrt(np.diag(relative)), rtol=2e-3)
-    np.testing.assert_allclose(found.offset_sd_ns, np.sqrt(np.diag(full[16:24, 16:24])), rtol=5e-3)
+    np.testing.assert_allclose(
+        found.offset_sd_ns, np.sqrt(np.diag(full[8 + count :, 8 + count :])[:count]), rtol=5e-3
+    )
 
 
 @pytest.mark.parametrize("begins", [0.5, 2.0, 5.0])
@@ -181,7 +192,7 @@ def test_twice_the_pulses_where_counting_rules_is_half_the_variance():
     sds = []
     for pulses in (2000, 4000):
         options = ((2e9, pulses),)
-        known = blocks(where, flashes(where, options, emitters=[3, 11, 18]))
+        known = blocks(where, flashes(where, options, emitters=[3, 11, 18]).flashes)
         none = np.zeros((6, 6))
         sds.append(forecast(1e-6 * np.eye(6) + none, nuisance_prior(where), known).sd)
     np.testing.assert_allclose(sds[0] / sds[1], np.sqrt(2.0), rtol=2e-3)
@@ -190,7 +201,7 @@ def test_twice_the_pulses_where_counting_rules_is_half_the_variance():
 def test_errors_of_the_model_bound_what_more_pulses_tell(where):
     sds = []
     for pulses in (10_000, 1_000_000):
-        known = blocks(where, flashes(where, ((2e9, pulses),), emitters=[3, 11, 18]))
+        known = blocks(where, flashes(where, ((2e9, pulses),), emitters=[3, 11, 18]).flashes)
         prior = layer_prior(where.config, where.ice)
         sds.append(forecast(prior, nuisance_prior(where), known).sd)
     assert np.all(sds[1] > 0.5 * sds[0])
@@ -259,7 +270,7 @@ def test_a_flash_never_widens_a_layer(where, known):
 
 
 def test_too_bright_flashes_lose_receivers(where):
-    dim, bright = blocks(where, flashes(where, ((2e7, 200), (4e11, 200)), emitters=[3]))
+    dim, bright = blocks(where, flashes(where, ((2e7, 200), (4e11, 200)), emitters=[3]).flashes)
     assert dim.lost == 0
     assert bright.lost > 0
     assert bright.saturated > dim.saturated
@@ -305,6 +316,24 @@ def test_fast_layered_forecast_agrees_with_a_higher_order_by_differences():
     sds = []
     for kind, order in ((PlannedMoments, 2), (ByDifferences, 3)):
         where = replace(base, light=lambda scene, kind=kind, order=order: kind(scene, order))
-        known = blocks(where, flashes(where, ((1e10, 400),), emitters, half_window_m=160.0))
+        known = blocks(where, flashes(where, ((1e10, 400),), emitters, half_window_m=160.0).flashes)
         sds.append(forecast(layer_prior(coarse, where.ice), nuisance_prior(where), known).sd)
     np.testing.assert_allclose(sds[0], sds[1], rtol=0.1)
+
+
+def test_the_same_flash_again_tells_little_where_errors_rule(where):
+    """Twice one flash, so bright that counting is exact: its pairs err alike, so nothing is learnt.
+
+    Every variance doubles and there are two of each: what the pairs tell together is what one told alone,
+    but for the brightness of the second run, which is unknown as well.
+    """
+    certain = site(brightness_spread=1e-9, efficiency_spread=1e-9, timing_spread_ns=1e-9, dark_rate_hz=0.0)
+    certain = replace(certain, config=config(nuisances={"scale_spread": 0.0}))
+    once = flashes(certain, ((2e9, 10**9),), emitters=[3]).flashes
+    twice = flashes(certain, ((2e9, 10**9), (2e9, 10**9)), emitters=[3]).flashes
+    prior, nuisances = layer_prior(certain.config, certain.ice), nuisance_prior(certain)
+    alone = forecast(prior, nuisances, blocks(certain, once)).sd
+    repeated = blocks(certain, twice)
+    together = blocks_together(certain, twice, repeated)
+    np.testing.assert_allclose(forecast(prior, nuisances, together).sd, alone, rtol=1e-3)
+    assert np.all(forecast(prior, nuisances, repeated).sd < 0.8 * alone)
