@@ -53,6 +53,14 @@ class Block:
     """Shape (module, parameter): between clock offset (1/ns) and the layers."""
     nuisance: Array
     """Shape (module, 3): amplitude-amplitude, amplitude-offset, offset-offset."""
+    cells: Index
+    """Shape (module,): pairs of one number, in whatever run, lie alike and share errors."""
+    alike: Array
+    """Shape (module,): number of pairs that share the errors of each in this information."""
+    told: Array
+    """Shape (module,): trace of the pair's information on the layers."""
+    counting: Array
+    """Shape (module,): the same, were the light model exact."""
     photoelectrons: float
     """In usable bins, dark counts apart."""
     saturated: int
@@ -109,10 +117,16 @@ def alike_pairs(scene: Scene, among: Index) -> Array:
     among : ndarray of int, shape (pair,)
         Only pairs of the same number are counted.
     """
-    places = np.stack([scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m], axis=1)
-    cells = np.column_stack([np.round(places / ALIKE_WITHIN_M).astype(np.int64), among])
+    cells = np.column_stack([cells_of(scene), among])
     _, cell, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
     return np.asarray(count[cell.ravel()], dtype=np.float64)
+
+
+def cells_of(scene: Scene) -> Index:
+    """A number for the cell of depths and distance that each pair lies in, shape (pair,)."""
+    places = (scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m)
+    emitter, receiver, distance = (np.round(x / ALIKE_WITHIN_M).astype(np.int64) for x in places)
+    return np.asarray((emitter << 40) + (receiver << 20) + distance, dtype=np.int64)
 
 
 def _blocks(site: Site, flashes: Flashes, alike: Array | None, done: Watch) -> list[Block]:
@@ -189,13 +203,14 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     )
     model = site.light(seen.scene)
     own_error = model.model_error(site.ice, signal[pair])
+    shared = alike_pairs(seen.scene, run[pair]) if alike is None else alike[run[pair], module[pair]]
     likelihood = Likelihood(
         seen,
         NuisancePrior(_SPREAD, 0.0, np.zeros(seen.modules.size), _SPREAD, _SPREAD),
         error_model_of(config),
         signal[pair],
         own_error,
-        alike=alike_pairs(seen.scene, run[pair]) if alike is None else alike[run[pair], module[pair]],
+        alike=shared,
     )
     shape_size, pair_size = likelihood.sizes(site.errors)
     pair_size /= np.sqrt(charge_information(config))
@@ -209,6 +224,8 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
         pair_size,
     )[:, 1:]
     amplitude = weighted.sum(axis=1)
+    cells, told = cells_of(seen.scene), np.einsum("pgi,pgi->p", change, weighted)
+    counting = np.einsum("pgi,pg->p", change**2, likelihood.weight)
     offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
     result = []
     for i in range(len(flashes.run)):
@@ -220,6 +237,10 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
                 amplitude=amplitude[own],
                 offset=offset[own],
                 nuisance=nuisance[own],
+                cells=cells[own],
+                alike=shared[own],
+                told=told[own],
+                counting=counting[own],
                 photoelectrons=float(sums[0, i]),
                 saturated=int(sums[1, i]),
                 lost=int(sums[2, i]),
@@ -265,7 +286,20 @@ def linear_bins(signal: Array, dark: Array, limit: Array) -> tuple[NDArray[np.bo
 
 
 def _nothing(size: int) -> Block:
-    none = np.zeros((0, size))
+    none, no_pairs = np.zeros((0, size)), np.zeros(0)
+    no_index = np.zeros(0, dtype=np.int64)
     return Block(
-        np.zeros(0, dtype=np.int64), np.zeros((size, size)), none, none, np.zeros((0, 3)), 0.0, 0, 0, 0.0
+        modules=no_index,
+        layers=np.zeros((size, size)),
+        amplitude=none,
+        offset=none,
+        nuisance=np.zeros((0, 3)),
+        cells=no_index,
+        alike=no_pairs,
+        told=no_pairs,
+        counting=no_pairs,
+        photoelectrons=0.0,
+        saturated=0,
+        lost=0,
+        brightest_per_pulse=0.0,
     )

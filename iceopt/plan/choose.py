@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from iceopt.fit.nuisances import NuisancePrior
 from iceopt.plan.blocks import Block
 from iceopt.plan.precision import Precision
+from iceopt.plan.shared import Cells
 from iceopt.plan.site import Candidates
 
 Array = NDArray[np.float64]
@@ -21,7 +22,7 @@ Index = NDArray[np.int64]
 
 Watch = Callable[[float], None]
 _EXCHANGED_FOR = 20
-"""Candidates that are tried in the place of a chosen flash: those that promised most when greed ended."""
+"""Candidates that are tried in the place of a chosen flash: those that would add most to all."""
 _MOST_SWEEPS = 3
 _LEAST_GAIN = 1e-6
 
@@ -99,11 +100,12 @@ class Chooser:
         watch : callable, optional
             Told the part of the budget that is spent.
         """
-        chosen, promising = self._greedy(range(self._hours.size), budget_hours, watch)
+        pool = range(self._hours.size)
+        chosen = self._greedy(pool, budget_hours, watch)
         greedy = self.value(chosen)
         for _ in range(_MOST_SWEEPS):
             before = list(chosen)
-            chosen = self._exchange(chosen, promising, budget_hours)
+            chosen = self._exchange(chosen, self._most_promising(chosen, pool), budget_hours)
             if chosen == before:
                 break
         return self._ranked(chosen, greedy)
@@ -115,47 +117,58 @@ class Chooser:
 
     def _ranked(self, chosen: list[int], greedy: float) -> Choice:
         """Put chosen flashes into the order of their gain per hour."""
-        ranked, rest = self._greedy(chosen, float(self._hours[chosen].sum()), lambda part: None)
-        ranked += rest
+        ranked = self._greedy(chosen, float(self._hours[chosen].sum()), lambda part: None)
+        ranked += [i for i in chosen if i not in ranked]
         value = [self.value(ranked[:k]) for k in range(len(ranked) + 1)]
         hours = np.concatenate([[0.0], np.cumsum(self._hours[ranked])])
         return Choice(np.array(ranked, dtype=np.int64), np.array(value), hours, greedy)
 
     def _precision(self, which: Sequence[int] | Index) -> Precision:
-        return Precision(self._prior, self._nuisances, [self._blocks[i] for i in which])
+        chosen = [self._blocks[i] for i in which]
+        cells = Cells(chosen)
+        return Precision(self._prior, self._nuisances, [cells.part(block) for block in chosen])
 
-    def _greedy(self, pool: Sequence[int], budget: float, watch: Watch) -> tuple[list[int], list[int]]:
-        """Take the largest gain per hour again and again; also give the rest, most promising first.
+    def _with(self, precision: Precision, cells: Cells, more: int) -> float:
+        """Criterion with one more flash."""
+        return self._criterion(precision.layer_covariance_with(cells.added(self._blocks[more])))
+
+    def _cells(self, which: Sequence[int]) -> Cells:
+        return Cells([self._blocks[i] for i in which])
+
+    def _greedy(self, pool: Sequence[int], budget: float, watch: Watch) -> list[int]:
+        """Take the largest gain per hour again and again.
 
         Gains are looked at again only when they come to the top (Minoux, Lect. Notes Control Inf. Sci. 7,
         234 (1978)): they hardly grow as flashes are added.
         """
         chosen: list[int] = []
         left, taken = budget, set()
-        precision = self._precision(chosen)
+        precision, cells = self._precision(chosen), self._cells(chosen)
         now = self.value(chosen)
         heap = [(-np.inf, i, -1) for i in pool if self._hours[i] <= left * (1.0 + 1e-12)]
-        waiting = []
         while heap:
             negative, i, seen_at = heapq.heappop(heap)
             if self._emitter[i] in taken or self._hours[i] > left * (1.0 + 1e-12):
-                waiting.append((negative, i))
                 continue
             if seen_at < len(chosen):
-                gain = now - self._criterion(precision.layer_covariance_with(self._blocks[i]))
+                gain = now - self._with(precision, cells, i)
                 heapq.heappush(heap, (-gain / self._hours[i], i, len(chosen)))
                 continue
             if -negative * self._hours[i] < _LEAST_GAIN and len(chosen) > 0:
-                waiting.append((negative, i))
                 break
             chosen.append(i)
             taken.add(self._emitter[i])
             left -= self._hours[i]
-            precision = self._precision(chosen)
+            precision, cells = self._precision(chosen), self._cells(chosen)
             now = self.value(chosen)
             watch(min(1.0 - left / budget, 1.0))
-        waiting += [(negative, i) for negative, i, _ in heap]
-        return chosen, [i for _, i in sorted(waiting) if i not in set(chosen)]
+        return chosen
+
+    def _most_promising(self, chosen: list[int], pool: Sequence[int]) -> list[int]:
+        """Candidates by what each would add, the best first."""
+        precision, cells, held = self._precision(chosen), self._cells(chosen), set(chosen)
+        added = [(self._with(precision, cells, i), i) for i in pool if i not in held]
+        return [i for _, i in sorted(added)]
 
     def _exchange(self, chosen: list[int], promising: list[int], budget: float) -> list[int]:
         """Replace each flash by the best of the promising ones that fits in its place."""
@@ -165,7 +178,7 @@ class Chooser:
             others = chosen[:place] + chosen[place + 1 :]
             taken = {self._emitter[i] for i in others}
             room = budget - (spent - self._hours[chosen[place]])
-            precision = self._precision(others)
+            precision, cells = self._precision(others), self._cells(others)
             fitting = [
                 i
                 for i in promising
@@ -173,12 +186,14 @@ class Chooser:
                 and self._emitter[i] not in taken
                 and i not in chosen
             ][:_EXCHANGED_FOR]
-            values = [self._criterion(precision.layer_covariance_with(self._blocks[i])) for i in fitting]
-            if values and min(values) < best - _LEAST_GAIN:
-                found = fitting[int(np.argmin(values))]
+            if not fitting:
+                continue
+            found = min(fitting, key=lambda i: self._with(precision, cells, i))
+            value = self.value([*others, found])
+            if value < best - _LEAST_GAIN:
                 promising.insert(0, chosen[place])
                 spent += float(self._hours[found] - self._hours[chosen[place]])
-                chosen[place], best = found, min(values)
+                chosen[place], best = found, value
         return chosen
 
 

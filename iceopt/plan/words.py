@@ -6,7 +6,7 @@ import numpy as np
 
 from iceopt.plan.plan import Plan
 
-_WORTH_SAYING = 1.01
+_WORTH_SAYING = 0.01
 
 
 def percent(value: float) -> str:
@@ -33,11 +33,12 @@ def headline(plan: Plan) -> list[str]:
             )
         ),
     ]
-    if plan.shared_errors > _WORTH_SAYING:
+    off = plan.shared_errors - 1.0
+    if abs(off) > _WORTH_SAYING:
         lines.append(
-            f"Pairs of different flashes that lie alike share errors of the light model: this forecast is "
-            f"{100 * (plan.shared_errors - 1):.2g} % wider for it than the ranking and its figure, which "
-            f"take flash by flash."
+            f"Pairs of different flashes that lie alike share errors of the light model. The forecast counts "
+            f"them exactly; it is {100 * abs(off):.2g} % {'wider' if off > 0 else 'narrower'} than the ranking "
+            "and its figure, which scale flash by flash."
         )
     comparison = plan.comparison
     if comparison is not None:
