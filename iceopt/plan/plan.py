@@ -66,7 +66,7 @@ class Plan:
 
     @property
     def shared_errors(self) -> float:
-        """Standard deviation of the layers that matter over that of the ranking, which scales flash by flash."""
+        """Standard deviation of the layers that matter over that of the ranking."""
         together = self.scenario.criterion(self.forecast.covariance)
         return float(np.exp(0.5 * (together - self.choice.value[-1])))
 

@@ -2,10 +2,10 @@
 
 A(n) = n / (1/w + n k) is the information on the layers (its trace) of n pairs that lie alike, w what counting
 one alone would give and k the variance of the light model's error: they err together, so each counts with
-n k. It grows as n while counting rules and stops at 1/k where the error does. A run's information is scaled as
-a whole by the mean of its pairs, so that it stays positive. That is for choosing: standard deviations come out
-within a tenth where the errors rule, and up to a quarter too wide where counts are few; the forecast of what
-is chosen is exact (`iceopt.plan.blocks.blocks_together`).
+n k. It grows as n while counting rules and stops at 1/k where the error does. A run's information is scaled
+as a whole by the mean of its pairs, so that it stays positive. That is for choosing: standard deviations come
+out within a tenth where the errors rule, and up to a quarter too wide where counts are few; the forecast of
+what is chosen is exact (`iceopt.plan.blocks.blocks_together`).
 """
 
 from collections.abc import Sequence
