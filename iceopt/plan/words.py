@@ -36,9 +36,9 @@ def headline(plan: Plan) -> list[str]:
     off = plan.shared_errors - 1.0
     if abs(off) > _WORTH_SAYING:
         lines.append(
-            f"Pairs of different flashes that lie alike share errors of the light model. The forecast "
-            f"counts them exactly; it is {100 * abs(off):.2g} % {'wider' if off > 0 else 'narrower'} than the "
-            "ranking and its figure, which scale flash by flash."
+            "Pairs of different flashes that lie alike share errors of the light model. The forecast counts them "
+            f"exactly; it is {100 * abs(off):.2g} % {'wider' if off > 0 else 'narrower'} than the ranking and its "
+            "figure, which scale flash by flash."
         )
     comparison = plan.comparison
     if comparison is not None:
