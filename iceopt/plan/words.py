@@ -35,10 +35,11 @@ def headline(plan: Plan) -> list[str]:
     ]
     off = plan.shared_errors - 1.0
     if abs(off) > _WORTH_SAYING:
+        side = "wider" if off > 0 else "narrower"
         lines.append(
-            "Pairs of different flashes that lie alike share errors of the light model. The forecast counts them "
-            f"exactly; it is {100 * abs(off):.2g} % {'wider' if off > 0 else 'narrower'} than the ranking and its "
-            "figure, which scale flash by flash."
+            "Pairs of different flashes that lie alike share errors of the light model. The forecast counts "
+            f"them exactly; it is {100 * abs(off):.2g} % {side} than the ranking and its figure, which scale "
+            "flash by flash."
         )
     comparison = plan.comparison
     if comparison is not None:
