@@ -14,7 +14,7 @@ from iceopt.batch.state import Status
 from iceopt.figures.gallery import save
 from iceopt.figures.style import WARM, depth_axis, look, subplots
 from iceopt.files import write_whole
-from iceopt.result.export import layer_table
+from iceopt.result.export import layer_draws, layer_table
 from iceopt.result.read import Result
 
 _MOST_BANDS = 6
@@ -63,7 +63,7 @@ def _table(plan: Plan, found: Sequence[Status]) -> str:
         if status.word != "done":
             continue
         with Result(plan.result(status.task)) as result:
-            header, rows = layer_table(result)
+            header, rows = layer_table(layer_draws(result))
             if first:
                 writer.writerow([*_COLUMNS, *header])
                 first = False

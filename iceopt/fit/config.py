@@ -82,6 +82,8 @@ class ErrorConfig(_Section):
 
     pair: SizeConfig = SizeConfig(median=0.05, spread=1.0)
     """Relative error of a pair's charge at 100 m."""
+    least_pair: NotNegative = 0.005
+    """Added to it in squares: what order 5 leaves against tracked photons."""
     growth: NormalConfig = NormalConfig(mean=0.0, sd=0.5)
     """Power of the distance with which the pair error grows."""
     profile: SizeConfig = SizeConfig(median=0.05, spread=1.0)

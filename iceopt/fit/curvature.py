@@ -22,8 +22,8 @@ Index = NDArray[np.int64]
 _DIFFERENCE = 1e-3
 
 
-def information(posterior: Posterior, vector: Array) -> Array:
-    """Negative Hessian of the log density: Gauss-Newton in the layers, differences for the rest.
+def likelihood_information(posterior: Posterior, vector: Array) -> Array:
+    """Negative Hessian of the log likelihood: Gauss-Newton in the layers, differences for the errors.
 
     Parameters
     ----------
@@ -33,30 +33,31 @@ def information(posterior: Posterior, vector: Array) -> Array:
     Returns
     -------
     ndarray, shape (parameter, parameter)
-        Symmetric; not always positive far from the maximum.
+        Symmetric; zero in the prior's own hyperparameters.
     """
-    n = 2 * posterior.layers
-    matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
-    point = posterior.evaluate(vector)
-    for term, found in zip(posterior.terms, point.terms, strict=True):
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
-    errors = range(vector.size - len(ERROR_NAMES), vector.size)
+    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    matrix = np.zeros((vector.size, vector.size))
+    for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
+        precision_of = term.likelihood.charge_precision(posterior.errors(vector), found.charge_error)
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector, precision_of)
+    errors = range(vector.size - size, vector.size)
     rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
-    matrix[list(errors)] += rows
-    matrix[:n, list(errors)] += rows[:, :n].T
+    matrix[-size:] += rows
+    matrix[:n, -size:] += rows[:, :n].T
     return 0.5 * (matrix + matrix.T)
 
 
-def rough_information(posterior: Posterior, vector: Array) -> Array:
-    """Information for a climb: as `information`, the errors apart from the layers.
+def climbing_information(posterior: Posterior, vector: Array) -> Array:
+    """Information of the likelihood for a climb: odd pairs held tighter, errors apart from the layers.
 
-    Parameters and result as for `information`.
+    Parameters and result as for `likelihood_information`.
     """
     n, size = 2 * posterior.layers, len(ERROR_NAMES)
-    matrix = _differences(lambda v: posterior.log_prior(v)[1], vector, range(vector.size))
+    matrix = np.zeros((vector.size, vector.size))
     ice, point = posterior.ice(vector), posterior.evaluate(vector)
     for term, found in zip(posterior.terms, point.terms, strict=True):
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector)
+        weight = term.likelihood.charge_weight(posterior.errors(vector), found.charge_error)
+        matrix[:n, :n] += _of_layers(posterior, term, found, vector, weight)
         likelihood, signal = term.likelihood, term.model.expected(ice)
 
         def by_errors(errors: Array, of: Likelihood = likelihood, at: Array = signal) -> Array:
@@ -76,10 +77,11 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
     return rows
 
 
-def _of_layers(posterior: Posterior, term: Term, found: Evaluation, vector: Array) -> Array:
+def _of_layers(
+    posterior: Posterior, term: Term, found: Evaluation, vector: Array, charge_precision: Array
+) -> Array:
     """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
     likelihood, n, errors = term.likelihood, 2 * posterior.layers, posterior.errors(vector)
-    charge_precision = likelihood.charge_precision(errors, found.charge_error)
     change, weighted = layer_slopes(term, posterior.ice(vector), errors, charge_precision)
     cross = likelihood.system.columns(
         weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)

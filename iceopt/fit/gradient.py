@@ -103,7 +103,7 @@ class NoUTurn:
         complete = draws.shape[1] >= wanted
         return Run(
             draws=draws,
-            log_density=np.stack([target.log_densities(d) for d in draws]),
+            log_density=np.array([[target.log_density_gradient(v)[0] for v in d] for d in draws]),
             steps=draws.shape[1],
             tau=float(chains * draws.shape[1] / found.least_ess),
             acceptance=np.nan,

@@ -19,11 +19,14 @@ from numpy.typing import NDArray
 from iceopt.fit.nuisances import Factor, NuisancePrior, Nuisances, NuisanceSystem, decrement
 from iceopt.fit.observations import Observations
 from iceopt.fit.pairs import group_signals, information_of_pairs, pull_back_groups, solve_pairs
+from iceopt.light.model import Scene
 
 Array = NDArray[np.float64]
 
 REFERENCE_RANGE_M = 100.0
 """Distance at which the pair error has its named size."""
+ALIKE_WITHIN_M = 5.0
+"""Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
 _TOLERANCE = 1e-7
 _MOST_STEPS = 60
@@ -40,6 +43,8 @@ class ErrorModel:
     """Correlation length of the profile's error in ln(time)."""
     tail_begins: float | None
     """Sizes of the pair error beyond which its density falls exponentially; None is Gaussian."""
+    least_pair_error: float = 0.0
+    """Added in squares to the fitted pair error: no light model is held to be better."""
 
 
 @dataclass(frozen=True)
@@ -71,9 +76,9 @@ class Likelihood:
     error_sizes : ndarray, shape (3,), optional
         Error sizes at the reference. With them the clock offsets are linearised around their best values
         at the reference and searches start there; without, around zero and from the prior.
-    alike : ndarray, shape (pair,), optional
-        Number of pairs that share the errors of each, itself counted: their variances are taken that much
-        larger. By default every pair errs by itself.
+    sharing : ndarray, shape (pair,), optional
+        Number of pairs that share the light model's errors of each, itself counted: their variances are
+        taken that much larger. By default those of these observations that lie alike (`alike`).
     """
 
     def __init__(
@@ -84,14 +89,15 @@ class Likelihood:
         signal: Array,
         own_error: Array,
         error_sizes: Array | None = None,
-        alike: Array | None = None,
+        sharing: Array | None = None,
     ) -> None:
         self.observations = observations
         self.system = NuisanceSystem(observations.run, observations.module, prior)
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
+        self._least_pair = errors.least_pair_error
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
         self._floor = _group_means(own_error, observations)
-        self._alike = np.ones(observations.pair.size) if alike is None else np.sqrt(alike)
+        self._alike = np.sqrt(alike(observations.scene) if sharing is None else sharing)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
@@ -147,7 +153,9 @@ class Likelihood:
         )
         by_size = residual * factor * light * shape
         scaled = (charge / pair_size) ** 2
-        by_pair_size = scaled / np.sqrt(1.0 + self._tail * scaled)
+        fitted = np.exp(error_sizes[0] + error_sizes[1] * self._log_range)
+        share = fitted**2 / (fitted**2 + self._least_pair**2)
+        by_pair_size = share * scaled / np.sqrt(1.0 + self._tail * scaled)
         by_errors = np.array(
             [
                 by_pair_size.sum(),
@@ -166,9 +174,9 @@ class Likelihood:
 
     def sizes(self, error_sizes: Array) -> tuple[Array, Array]:
         """Sizes of the profile's error, shape (pair, group), and of the charge's error, shape (pair,)."""
-        pair_size = np.exp(error_sizes[0] + error_sizes[1] * self._log_range)
+        fitted = np.exp(error_sizes[0] + error_sizes[1] * self._log_range)
         profile = np.sqrt(np.exp(2.0 * error_sizes[2]) + self._floor**2)
-        return profile * self._alike[:, None], pair_size * self._alike
+        return profile * self._alike[:, None], np.sqrt(fitted**2 + self._least_pair**2) * self._alike
 
     def charge_error(self, signal: Array, error_sizes: Array) -> Array:
         """Relative standard deviation of each pair's charge by all errors of the model, shape (pair,)."""
@@ -184,6 +192,14 @@ class Likelihood:
         """Second derivative of minus the log density of the pairs' charge errors, shape (pair,)."""
         variance = self.sizes(error_sizes)[1] ** 2
         return 1.0 / (variance * (1.0 + self._tail * charge_error**2 / variance) ** 1.5)
+
+    def charge_weight(self, error_sizes: Array, charge_error: Array) -> Array:
+        """Slope of minus the log density of the pairs' charge errors over the error itself, shape (pair,).
+
+        A parabola of this curvature lies below the log density everywhere, so steps made with it climb.
+        """
+        variance = self.sizes(error_sizes)[1] ** 2
+        return 1.0 / (variance * np.sqrt(1.0 + self._tail * charge_error**2 / variance))
 
     def _linearise(self, signal: Array, offset_ns: Array) -> None:
         """Freeze clock offsets and the slopes of ln(light) there."""
@@ -262,6 +278,18 @@ def _shortened(step: Nuisances, bin_ns: float) -> Nuisances:
         1.0,
     )
     return Nuisances(step.log_brightness / longest, step.log_efficiency / longest, step.offset_ns / longest)
+
+
+def alike(scene: Scene) -> Array:
+    """Number of pairs in each pair's cell of depths and distance, itself counted, shape (pair,).
+
+    A light model errs in all of them together. With its variances in each taken that much larger they say
+    together what one would say alone.
+    """
+    places = np.stack([scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m], axis=1)
+    cells = np.round(places / ALIKE_WITHIN_M).astype(np.int64)
+    _, cell, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+    return count[cell.ravel()].astype(np.float64)
 
 
 def _group_means(values: Array, seen: Observations) -> Array:

@@ -1,4 +1,8 @@
-"""The maximum of the posterior from a start made of the data, and the normal approximation around it."""
+"""The maximum of the posterior from a start made of the data, and the normal approximation around it.
+
+In the layers and the sizes of the errors that is the maximum of the posterior; the prior's hyperparameters
+are at the maximum of their evidence, the layers integrated out.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -7,8 +11,9 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from iceopt.fit.curvature import rough_information
-from iceopt.fit.errors import with_best_errors
+from iceopt.fit.curvature import climbing_information, likelihood_information
+from iceopt.fit.hyperparameters import Expansion, evidence_information, with_best_errors, with_best_prior
+from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 
@@ -22,7 +27,7 @@ _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
 _FAST = 0.3
 """A curvature is kept while each step leaves less than this part of what there was to gain."""
-LARGEST_DECREMENT = 1e-3
+LARGEST_DECREMENT = 0.02
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,8 @@ class Maximum:
     """With its reference at the maximum."""
     vector: Array
     covariance: Array
+    information: Array
+    """Negative Hessian of the log likelihood; of the climb's kind until the fit is at its end."""
     log_density: float
     decrement: float
     """Twice the rise that another step promises: far below 1 at a maximum."""
@@ -43,15 +50,15 @@ def find_maximum(
     problem: Problem,
     start: tuple[Posterior, Array],
     watch: Watch,
-    covariance: Array | None = None,
+    information: Array | None = None,
     most_steps: int = MOST_STEPS,
     enough: float = LARGEST_DECREMENT,
     time_left_s: Callable[[], float] = lambda: np.inf,
 ) -> Maximum:
-    """Climb to the maximum of the posterior by Gauss-Newton steps, halved where the density would fall.
+    """Climb to the maximum by Gauss-Newton steps, halved where the density would fall.
 
-    The reference of the likelihood is renewed at every step. The curvature, which costs one light model a
-    parameter, is that of the cheap model of each term, and kept while the steps it gives gain fast.
+    The reference of the likelihood is renewed at every step. The information of the likelihood, which costs
+    one cheap light model a parameter, is kept while the steps it gives gain fast.
 
     Parameters
     ----------
@@ -60,8 +67,8 @@ def find_maximum(
         Posterior and vector to begin at.
     watch : callable
         Called at every step with a line of words and the vector.
-    covariance : ndarray, optional
-        Inverse curvature to begin with.
+    information : ndarray, optional
+        Of the likelihood, to begin with.
     most_steps : int
     enough : float
         Decrement below which the climb ends.
@@ -76,16 +83,17 @@ def find_maximum(
     low, high = np.array(posterior.bounds).T
     last = np.inf
     for step_number in range(most_steps):
-        value, gradient = posterior.log_density_gradient(vector)
-        gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
-        decrement = np.inf if covariance is None else float(gradient @ covariance @ gradient)
-        fresh = covariance is None or decrement > _FAST * last
+        slope = posterior.log_likelihood_gradient(vector)[1]
+        fresh = information is None
+        if information is not None:
+            step, decrement, at = _step(posterior, Expansion(vector, slope, information))
+            fresh = decrement > _FAST * last
         if fresh:
             watch("climbing: finding the curvature", vector)
-            covariance = positive_inverse(rough_information(posterior, vector))
-            decrement = float(gradient @ covariance @ gradient)
-        assert covariance is not None
-        step, last = covariance @ gradient, decrement
+            information = climbing_information(posterior, vector)
+            step, decrement, at = _step(posterior, Expansion(vector, slope, information))
+        assert information is not None
+        vector, value, last = at, posterior.log_density(at), decrement
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
@@ -100,12 +108,49 @@ def find_maximum(
         if factor < _SMALLEST_FACTOR:
             if fresh:
                 break
-            covariance = None
+            information = None
             continue
         vector = with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
-    assert covariance is not None
-    return Maximum(posterior, vector, covariance, value, decrement, step_number + 1)
+    if information is None:
+        information = climbing_information(posterior, vector)
+    covariance = normal_covariance(posterior, vector, information)
+    return Maximum(posterior, vector, covariance, information, value, decrement, step_number + 1)
+
+
+def with_covariance(maximum: Maximum) -> Maximum:
+    """Give a maximum the full information of its likelihood in place of its climb's."""
+    posterior, vector = maximum.posterior, maximum.vector
+    information = likelihood_information(posterior, vector)
+    covariance = normal_covariance(posterior, vector, information)
+    return Maximum(
+        posterior, vector, covariance, information, maximum.log_density, maximum.decrement, maximum.steps
+    )
+
+
+def normal_covariance(posterior: Posterior, vector: Array, information: Array) -> Array:
+    """Covariance of layers and errors given the prior's hyperparameters, and of those by their evidence.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    vector : ndarray, shape (parameter,)
+    information : ndarray, shape (parameter, parameter)
+        Of the likelihood.
+
+    Returns
+    -------
+    ndarray, shape (parameter, parameter)
+    """
+    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    total = information.copy()
+    total[:n, :n] += posterior.prior_precision(vector)
+    total[-size:, -size:] += np.diag(posterior.error_precision)
+    if vector.size > n + size:
+        slope = posterior.log_likelihood_gradient(vector)[1]
+        own = slice(n, -size)
+        total[own, own] = evidence_information(posterior, Expansion(vector, slope, information))
+    return positive_inverse(total)
 
 
 def positive_inverse(matrix: Array) -> Array:
@@ -115,3 +160,19 @@ def positive_inverse(matrix: Array) -> Array:
     """
     values, vectors = scipy.linalg.eigh(matrix)
     return (vectors / np.maximum(np.abs(values), 0.1)) @ vectors.T
+
+
+def _step(posterior: Posterior, at: Expansion) -> tuple[Array, float, Array]:
+    """Gauss-Newton step in layers and errors, its decrement, and the vector, its prior best, to go from."""
+    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    vector = with_best_prior(posterior, at)
+    low, high = np.array(posterior.bounds).T
+    gradient = at.gradient + posterior.log_prior(vector)[1]
+    gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
+    free = np.r_[0:n, vector.size - size : vector.size]
+    total = at.information[np.ix_(free, free)].copy()
+    total[:n, :n] += posterior.prior_precision(vector)
+    total[n:, n:] += np.diag(posterior.error_precision)
+    step = np.zeros(vector.size)
+    step[free] = positive_inverse(total) @ gradient[free]
+    return step, float(gradient @ step), vector

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,6 @@ from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import FitConfig, SamplerConfig
 from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
-from iceopt.fit.curvature import information
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
@@ -20,7 +19,7 @@ from iceopt.fit.maximum import (
     MOST_STEPS,
     Maximum,
     find_maximum,
-    positive_inverse,
+    with_covariance,
 )
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
@@ -176,8 +175,8 @@ def _maximum(
     moves = problem.light_moves
     most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
 
-    def climb(start: tuple[Posterior, Array], covariance: Array | None) -> Maximum:
-        return find_maximum(problem, start, keep, covariance, most_steps, enough, time_left_s)
+    def climb(start: tuple[Posterior, Array], information: Array | None) -> Maximum:
+        return find_maximum(problem, start, keep, information, most_steps, enough, time_left_s)
 
     maximum = climb(problem.posterior_at(vector, frozen_at), None)
     layers = 2 * maximum.posterior.layers
@@ -186,16 +185,15 @@ def _maximum(
             break
         watch("renewing the light model at the best ice", None)
         frozen_at = before = maximum.vector
-        maximum = climb(problem.posterior_at(before, frozen_at), maximum.covariance)
+        maximum = climb(problem.posterior_at(before, frozen_at), maximum.information)
         sd = np.sqrt(np.diag(maximum.covariance))
         moved.append(float(np.sqrt(np.mean(((maximum.vector - before) / sd)[:layers] ** 2))))
         keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
     if moves:
         enough = LARGEST_DECREMENT
-        maximum = climb((maximum.posterior, maximum.vector), maximum.covariance)
+        maximum = climb((maximum.posterior, maximum.vector), maximum.information)
     watch("finding the covariance", None)
-    covariance = positive_inverse(information(maximum.posterior, maximum.vector))
-    return replace(maximum, covariance=covariance), tuple(moved)
+    return with_covariance(maximum), tuple(moved)
 
 
 def _complaints(

@@ -137,6 +137,16 @@ class Posterior:
             np.concatenate([by_scattering, by_absorption, by_hyper]),
         )
 
+    def prior_precision(self, vector: Array) -> Array:
+        """Inverse covariance of the layers by the prior, given its hyperparameters in a vector."""
+        n, own = self.layers, len(self._prior.hyperparameters)
+        return self._prior.precision(vector[2 * n : 2 * n + own])
+
+    @property
+    def error_precision(self) -> Array:
+        """Inverse variances of the prior of the errors' sizes, shape (3,)."""
+        return self._sd[-len(ERROR_NAMES) :] ** -2.0
+
     def log_priors(self, vectors: Array) -> Array:
         """Log prior densities as of `log_prior`, of many vectors at once: shape (many,)."""
         n, own = self.layers, len(self._prior.hyperparameters)

@@ -124,6 +124,28 @@ class LayerPrior:
         )
         return value + self._field_values(log_absorption - line, 0.0, "ln_dust_scatter", value_of)
 
+    def precision(self, hyperparameters: Array) -> Array:
+        """Inverse covariance of (ln le, ln la) of the layers given hyperparameters, (2 layer, 2 layer)."""
+        value_of = dict(zip((p.name for p in self.hyperparameters), hyperparameters, strict=True))
+        level = self._config.level
+        scattering = self._field_precision(level.scattering_length_m.spread, "ln_scattering_size", value_of)
+        if not self._config.dust.on:
+            spread = level.absorption_length_m.spread
+            absorption = self._field_precision(spread, "ln_absorption_size", value_of)
+            return scipy.linalg.block_diag(scattering, absorption)
+        rest, slope = self._field_precision(0.0, "ln_dust_scatter", value_of), value_of["dust_slope"]
+        return np.block([[scattering + slope**2 * rest, -slope * rest], [-slope * rest, rest]])
+
+    def _field_precision(self, level_sd: float, size_name: str, value_of: dict[str, float]) -> Array:
+        one = np.eye(len(self._apart_m))
+        if size_name not in value_of:
+            return one / level_sd**2
+        size = value_of[size_name]
+        if not self._config.smoothness.on:
+            return one * np.exp(-2.0 * size)
+        shape = matern(self._apart_m, size, value_of["ln_smooth_length"])
+        return scipy.linalg.cho_solve(scipy.linalg.cho_factor(shape + level_sd**2), one)
+
     def _field_values(self, x: Array, level_sd: float, size_name: str, value_of: dict[str, Array]) -> Array:
         layers = x.shape[1]
         if size_name not in value_of:
@@ -180,6 +202,12 @@ def gaussian_process_values(
     return -0.5 * np.sum(scaled**2, axis=1) - np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(axis=1)
 
 
+def matern(apart_m: Array, log_size: float, log_length: float) -> Array:
+    """Covariance size^2 (1 + r) exp(-r), r = sqrt(3) distance/length, with a nugget."""
+    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)
+    return np.exp(2.0 * log_size) * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(len(apart_m)))
+
+
 def gaussian_process(
     x: Array, apart_m: Array, level_sd: float, log_size: float, log_length: float
 ) -> tuple[float, Array, float, float]:
@@ -204,7 +232,7 @@ def gaussian_process(
     """
     r = np.sqrt(3.0) * apart_m * np.exp(-log_length)
     variance = np.exp(2.0 * log_size)
-    shape = variance * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(x.size))
+    shape = matern(apart_m, log_size, log_length)
     chol = scipy.linalg.cho_factor(shape + level_sd**2, lower=True)
     alpha = scipy.linalg.cho_solve(chol, x)
     inverse = scipy.linalg.cho_solve(chol, np.eye(x.size))

@@ -189,8 +189,9 @@ def _part(
 
 def error_model_of(config: FitConfig) -> ErrorModel:
     """What the configuration fixes about the light model's errors."""
-    tail = config.error.tail_begins
-    return ErrorModel(config.error.profile_memory, None if tail == "never" else tail)
+    error = config.error
+    tail = None if error.tail_begins == "never" else error.tail_begins
+    return ErrorModel(error.profile_memory, tail, error.least_pair)
 
 
 def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency: Array) -> NuisancePrior:

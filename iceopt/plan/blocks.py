@@ -17,7 +17,7 @@ from iceopt.campaign.model import Campaign, Flashes
 from iceopt.campaign.settings import bins_of
 from iceopt.fit.config import FitConfig
 from iceopt.fit.curvature import layer_slopes
-from iceopt.fit.likelihood import Likelihood
+from iceopt.fit.likelihood import ALIKE_WITHIN_M, Likelihood
 from iceopt.fit.nuisances import NuisancePrior
 from iceopt.fit.observations import group_pairs, late_bins
 from iceopt.fit.pairs import information_of_pairs
@@ -32,8 +32,6 @@ Index = NDArray[np.int64]
 
 Watch = Callable[[float], None]
 
-ALIKE_WITHIN_M = 5.0
-"""Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 _PAIRS_AT_ONCE = 6000
 _SPREAD = 1.0
 """Stands for the nuisances' priors, which play no part in a run's own blocks."""
@@ -210,7 +208,7 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
         error_model_of(config),
         signal[pair],
         own_error,
-        alike=shared,
+        sharing=shared,
     )
     shape_size, pair_size = likelihood.sizes(site.errors)
     pair_size /= np.sqrt(charge_information(config))

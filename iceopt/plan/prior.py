@@ -1,7 +1,6 @@
 """What is known before the flashes: the fit's own priors as matrices at the expected ice."""
 
 import numpy as np
-import scipy.optimize
 from numpy.typing import NDArray
 
 from iceopt.fit.config import FitConfig
@@ -23,7 +22,7 @@ def layer_prior(config: FitConfig, ice: Ice) -> Array:
     """Prior precision of the layers, shape (parameter, parameter): ln le of each, then ln la of each.
 
     The dust line's slope and reference are marginalised. The sizes and the length of the smoothness are
-    held at their best for the expected ice, as their own spread hardly widens a layer that light reaches.
+    held at the middle of their prior: expected ice is smoother than real ice, so it must not rule them.
 
     Parameters
     ----------
@@ -32,7 +31,7 @@ def layer_prior(config: FitConfig, ice: Ice) -> Array:
         Expected, on the fit's layers.
     """
     posterior = Posterior((), ice.edges_m, config)
-    vector = _at_best(posterior, ice)
+    vector = posterior.vector(ice)
     names, layers = posterior.names, ice.layers
     if "dust_slope" in names:
         # on the dust line the Hessian is that of Gauss and Newton: positive whatever the ice
@@ -51,21 +50,6 @@ def layer_prior(config: FitConfig, ice: Ice) -> Array:
         return matrix
     half = np.linalg.solve(np.linalg.cholesky(matrix[n:, n:]), matrix[n:, :n])
     return np.asarray(matrix[:n, :n] - half.T @ half)
-
-
-def _at_best(posterior: Posterior, ice: Ice) -> Array:
-    """Vector of the ice with the hyperparameters that the prior likes best with it."""
-    vector = posterior.vector(ice)
-    n = 2 * ice.layers
-
-    def downhill(hyper: Array) -> tuple[float, Array]:
-        value, gradient = posterior.log_prior(np.r_[vector[:n], hyper])
-        return -value, -gradient[n:]
-
-    found = scipy.optimize.minimize(
-        downhill, vector[n:], jac=True, bounds=posterior.bounds[n:], method="L-BFGS-B"
-    )
-    return np.r_[vector[:n], found.x]
 
 
 def nuisance_prior(site: Site) -> NuisancePrior:

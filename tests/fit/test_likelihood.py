@@ -31,7 +31,7 @@ def part():
 
 @pytest.fixture(scope="module")
 def signal(part):
-    return part.light.model.expected(Ice(EDGES_M, [13.5, 9.5, 12.5], [100.0, 74.0, 115.0]))
+    return part.light.first.expected(Ice(EDGES_M, [13.5, 9.5, 12.5], [100.0, 74.0, 115.0]))
 
 
 def test_gradient_to_the_signal_matches_differences(part, signal):

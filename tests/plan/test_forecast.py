@@ -109,6 +109,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     information = jacobian.T @ (jacobian / expected[:, None])
     s, nuisances = where.settings, fit.nuisances
     shared = s.brightness_spread**2 * np.eye(2) + nuisances.scale_spread**2
+    fitted = np.exp(where.errors[0]) * (range_m / REFERENCE_RANGE_M) ** where.errors[1]
     places = np.round(np.stack([scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m]) / 5.0)
     alike = np.array(
         [sum(np.all(places[:, p] == places[:, q]) and run[p] == run[q] for q in range(run.size))
@@ -118,7 +119,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
         shared,
         s.efficiency_spread**2 * np.eye(count),
         s.timing_spread_ns**2 * np.eye(count),
-        np.diag(alike * (np.exp(where.errors[0]) * (range_m / REFERENCE_RANGE_M) ** where.errors[1]) ** 2),
+        np.diag(alike * (fitted**2 + fit.error.least_pair**2)),
     ]
     edges = scene.bin_edges_ns
     assert alike.max() > 1  # so that shared errors are tested too
@@ -188,7 +189,7 @@ def test_twice_the_pulses_where_counting_rules_is_half_the_variance():
         "timing_spread_ns": 1e-9,
         "dark_rate_hz": 0.0,
     }
-    where = site(config(nuisances={"scale_spread": 0.0}), **certain)
+    where = site(config(nuisances={"scale_spread": 0.0}, error={"least_pair": 0.0}), **certain)
     where = replace(where, errors=np.array([-20.0, 0.0, -20.0]))
     sds = []
     for pulses in (2000, 4000):
@@ -209,51 +210,24 @@ def test_errors_of_the_model_bound_what_more_pulses_tell(where):
 
 
 def test_nothing_flashed_leaves_the_prior(where):
-    """Matern 3/2 over depth around a level, and the dust line: covariances written out."""
-    tight = 1e-3
-    fit = config(
-        prior={
-            "smoothness": {
-                "length_m": {"median": 30.0, "spread": tight},
-                "scattering_size": {"median": 0.4, "spread": tight},
-            },
-            "dust": {"scatter": {"median": 0.1, "spread": tight}},
-        }
-    )
+    """Matern 3/2 over depth around a level, and the dust line: covariances written out, default settings."""
     # Rasmussen, Williams, Gaussian Processes for Machine Learning, MIT Press (2006), eq. 4.17
     centre = where.ice.centres_m
     r = np.sqrt(3.0) * np.abs(centre[:, None] - centre) / 30.0
     matern = (1.0 + r) * np.exp(-r)
     scattering = 0.4**2 * matern + 1.0**2
-    posterior_mean_slope = _dust_slope(fit, where.ice)
+    slope = 0.9
     departure = np.log(where.ice.scattering_length_m / 25.0)
-    absorption = (
-        posterior_mean_slope**2 * scattering
-        + 0.1**2 * matern
-        + 0.7**2
-        + 0.3**2 * np.outer(departure, departure)
-    )
+    absorption = slope**2 * scattering + 0.1**2 * matern + 0.7**2 + 0.3**2 * np.outer(departure, departure)
     expected = np.block(
         [
-            [scattering, posterior_mean_slope * scattering],
-            [posterior_mean_slope * scattering, absorption],
+            [scattering, slope * scattering],
+            [slope * scattering, absorption],
         ]
     )
-    found = forecast(layer_prior(fit, where.ice), nuisance_prior(where), [])
+    found = forecast(layer_prior(where.config, where.ice), nuisance_prior(where), [])
     np.testing.assert_allclose(found.covariance, expected, rtol=5e-3)
     np.testing.assert_allclose(found.offset_sd_ns, where.settings.timing_spread_ns)
-
-
-def _dust_slope(fit, ice: Ice) -> float:
-    """Best slope of the dust line for an ice: a ridge regression with correlated residuals."""
-    centre = ice.centres_m
-    r = np.sqrt(3.0) * np.abs(centre[:, None] - centre) / 30.0
-    precision = np.linalg.inv(0.1**2 * (1.0 + r) * np.exp(-r))
-    design = np.column_stack([np.ones(3), np.log(ice.scattering_length_m / 25.0)])
-    prior_sd, prior_mean = np.array([0.7, 0.3]), np.array([np.log(100.0), 0.9])
-    normal = design.T @ precision @ design + np.diag(prior_sd**-2.0)
-    side = design.T @ precision @ np.log(ice.absorption_length_m) + prior_mean / prior_sd**2
-    return float(np.linalg.solve(normal, side)[1])
 
 
 def test_a_flash_never_widens_a_layer(where, known):
