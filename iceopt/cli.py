@@ -13,6 +13,7 @@ from iceopt.commands.convert import convert
 from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
+from iceopt.commands.plan import plan
 from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
 from iceopt.commands.report import report
@@ -59,6 +60,7 @@ app.command()(export)
 app.command()(compare)
 app.command()(predict)
 app.command()(simulate)
+app.command()(plan)
 app.command()(batch)
 app.command()(doctor)
 

@@ -18,7 +18,7 @@ PACKAGE = REPO / "iceopt"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 LINE = (
-    "campaign", "ice", "light", "simulate", "fit", "result", "compare", "figures", "report", "batch",
+    "campaign", "ice", "light", "simulate", "fit", "result", "compare", "figures", "report", "plan", "batch",
     "commands",
 )  # fmt: skip
 """Data flows along this line. `simulate` draws campaigns from light, so it lies behind light."""

@@ -89,7 +89,7 @@ def _from_folder(folder: Path) -> Campaign:
 
 
 def _campaign(settings: Settings, tables: dict[str, Table], sha256: dict[str, str]) -> Campaign:
-    modules = _modules(tables["modules"])
+    modules = modules_of(tables["modules"])
     flashes = _flashes(tables["flashes"], modules, settings)
     read_out = _read_out(modules, flashes)
     if not read_out.any():
@@ -99,7 +99,8 @@ def _campaign(settings: Settings, tables: dict[str, Table], sha256: dict[str, st
     return Campaign(settings, modules, flashes, pair_run, pair_module, counts, sha256)
 
 
-def _modules(table: Table) -> Modules:
+def modules_of(table: Table) -> Modules:
+    """Validate a table of modules; raises InputError for the first bad cell."""
     refuse_bad_cells(table, modules_schema())
     _refuse_repeated(table, "module", "each module once")
     frame = table.frame

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
+from iceopt.ice.layers import Ice
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -80,15 +81,36 @@ def _of_layers(
     posterior: Posterior, term: Term, found: Evaluation, vector: Array, charge_precision: Array
 ) -> Array:
     """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
-    likelihood, n = term.likelihood, 2 * posterior.layers
-    seen = likelihood.observations
+    likelihood, n, errors = term.likelihood, 2 * posterior.layers, posterior.errors(vector)
+    change, weighted = layer_slopes(term, posterior.ice(vector), errors, charge_precision)
+    cross = likelihood.system.columns(
+        weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
+    )
+    return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
 
-    ice = posterior.ice(vector)
-    change = np.empty((*seen.first.shape, n))
+
+def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -> tuple[Array, Array]:
+    """Derivatives of ln(counts) to the layers, and the same times each pair's marginal curvature.
+
+    Parameters
+    ----------
+    term : Term
+    ice : Ice
+    errors : ndarray, shape (3,)
+        Sizes of the errors (`ERROR_NAMES`).
+    charge_precision : ndarray, shape (pair,)
+        Curvature of the pairs' charge errors.
+
+    Returns
+    -------
+    change, weighted : ndarray, shape (pair, group, parameter)
+        To ln le of each layer, then to ln la of each.
+    """
+    likelihood, seen = term.likelihood, term.likelihood.observations
+    change = np.empty((*seen.first.shape, 2 * ice.layers))
     slopes = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
     for i, slope in enumerate(slopes):
         change[:, :, i] = slope
-    errors = posterior.errors(vector)
     weighted = _weighted(
         change,
         seen.groups,
@@ -97,10 +119,7 @@ def _of_layers(
         likelihood.correlation,
         charge_precision,
     )
-    cross = likelihood.system.columns(
-        weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
-    )
-    return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
+    return change, weighted
 
 
 @njit(cache=True, parallel=True)

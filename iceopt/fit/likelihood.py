@@ -76,6 +76,9 @@ class Likelihood:
     error_sizes : ndarray, shape (3,), optional
         Error sizes at the reference. With them the clock offsets are linearised around their best values
         at the reference and searches start there; without, around zero and from the prior.
+    sharing : ndarray, shape (pair,), optional
+        Number of pairs that share the light model's errors of each, itself counted: their variances are
+        taken that much larger. By default those of these observations that lie alike (`alike`).
     """
 
     def __init__(
@@ -86,6 +89,7 @@ class Likelihood:
         signal: Array,
         own_error: Array,
         error_sizes: Array | None = None,
+        sharing: Array | None = None,
     ) -> None:
         self.observations = observations
         self.system = NuisanceSystem(observations.run, observations.module, prior)
@@ -93,7 +97,7 @@ class Likelihood:
         self._least_pair = errors.least_pair_error
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
         self._floor = _group_means(own_error, observations)
-        self._alike = np.sqrt(alike(observations.scene))
+        self._alike = np.sqrt(alike(observations.scene) if sharing is None else sharing)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)

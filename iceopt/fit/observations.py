@@ -1,6 +1,7 @@
 """The counts that a fit uses: usable pairs and bins, grouped in time."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,25 +91,56 @@ def observe(
         If nothing is left to fit.
     """
     scene = scene_of(campaign)
-    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
-    begin = scene.bin_edges_ns[:-1]
-    used = verdicts.usable & (begin >= earliest * range_m[:, None] / scene.speed_m_per_ns) & (begin >= 0)
+    used = verdicts.usable & late_bins(scene, earliest)
     pair = np.flatnonzero(np.sum(campaign.counts * used, axis=1) >= least_counts)
     if pair.size == 0:
         raise InputError(
             f"{campaign.settings.site} {campaign.settings.season}: no pair of emitter and receiver has "
             f"{least_counts:g} counts in usable bins; there is nothing to fit (see `iceopt check`)"
         )
-    used = used[pair]
-    group_edges = time_groups(scene.bin_edges_ns, group_growth)
-    first, stop, groups = _runs_of_bins(used, group_edges)
-    running = np.zeros((pair.size, used.shape[1] + 1))
-    np.cumsum(campaign.counts[pair], axis=1, out=running[:, 1:])
+    return group_pairs(
+        campaign, pair, used[pair], campaign.counts[pair], _dark_per_bin(campaign)[pair], group_growth
+    )
+
+
+def late_bins(scene: Scene, earliest: float) -> NDArray[np.bool_]:
+    """Bins after the flash that begin at least `earliest` straight flights after it, (pair, bin)."""
+    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
+    begin = scene.bin_edges_ns[:-1]
+    return (begin >= earliest * range_m[:, None] / scene.speed_m_per_ns) & (begin >= 0)
+
+
+def group_pairs(
+    campaign: Campaign,
+    pair: Index,
+    used: NDArray[np.bool_],
+    counts: NDArray[Any],
+    dark_per_bin: Array,
+    group_growth: float,
+) -> Observations:
+    """Group counts of some pairs of a campaign in time.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Its own counts play no part: they may be expected ones instead.
+    pair : ndarray of int, shape (pair,)
+        Which of the campaign's pairs.
+    used, counts : ndarray, shape (pair, bin)
+        Usable bins and counts of these.
+    dark_per_bin : ndarray, shape (pair,)
+    group_growth : float
+        As for `observe`.
+    """
+    scene = _subset(scene_of(campaign), pair)
     edges = scene.bin_edges_ns
+    first, stop, groups = _runs_of_bins(used, time_groups(edges, group_growth))
+    running = np.zeros((pair.size, used.shape[1] + 1))
+    np.cumsum(counts, axis=1, out=running[:, 1:])
     runs, run = np.unique(campaign.pair_run[pair], return_inverse=True)
     modules, module = np.unique(campaign.pair_module[pair], return_inverse=True)
     return Observations(
-        scene=_subset(scene, pair),
+        scene=scene,
         pair=pair,
         run=run,
         module=module,
@@ -119,9 +151,9 @@ def observe(
         stop=stop,
         counts=np.take_along_axis(running, stop, 1) - np.take_along_axis(running, first, 1),
         time_ns=0.5 * (edges[first] + edges[stop]),
-        dark_per_bin=_dark_per_bin(campaign)[pair],
+        dark_per_bin=dark_per_bin,
         used=used,
-        range_m=range_m[pair],
+        range_m=np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m),
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.campaign.model import Campaign, Verdicts
+from iceopt.campaign.model import Campaign, Settings, Verdicts
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig, LayersConfig
 from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood
@@ -123,9 +123,7 @@ class Problem:
         models : sequence of LightModel, optional
             One a campaign; by default those that are good around the reference.
         """
-        error = self.config.error
-        tail = None if error.tail_begins == "never" else error.tail_begins
-        model_errors = ErrorModel(error.profile_memory, tail, error.least_pair)
+        model_errors = error_model_of(self.config)
         terms = []
         lights = models or [part.light.at(reference) for part in self.parts]
         for part, model in zip(self.parts, lights, strict=True):
@@ -183,16 +181,30 @@ def _part(
     config: FitConfig,
     build: Callable[[FitConfig, Scene], Light],
 ) -> Part:
-    data, nuisances, settings = config.data, config.nuisances, campaign.settings
+    data = config.data
     seen = observe(campaign, verdicts, data.earliest, data.group_growth, data.least_counts)
-    prior = NuisancePrior(
+    efficiency = campaign.modules.relative_efficiency[seen.modules]
+    prior = nuisance_prior_of(config, campaign.settings, efficiency)
+    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
+
+
+def error_model_of(config: FitConfig) -> ErrorModel:
+    """What the configuration fixes about the light model's errors."""
+    error = config.error
+    tail = None if error.tail_begins == "never" else error.tail_begins
+    return ErrorModel(error.profile_memory, tail, error.least_pair)
+
+
+def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency: Array) -> NuisancePrior:
+    """Prior of the nuisances of modules with these efficiencies, shape (module,)."""
+    nuisances = config.nuisances
+    return NuisancePrior(
         brightness_sd=nuisances.brightness_spread or settings.brightness_spread or _TINY_SPREAD,
         scale_sd=nuisances.scale_spread,
-        log_efficiency=np.log(campaign.modules.relative_efficiency[seen.modules]),
+        log_efficiency=np.log(relative_efficiency),
         efficiency_sd=nuisances.efficiency_spread or settings.efficiency_spread or _TINY_SPREAD,
         offset_sd_ns=nuisances.timing_spread_ns or settings.timing_spread_ns or _TINY_SPREAD,
     )
-    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
 
 
 _TINY_SPREAD = 1e-3

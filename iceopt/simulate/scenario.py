@@ -1,6 +1,7 @@
 """A scenario: what a simulated campaign is made of, read from TOML and checked key by key."""
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -24,7 +25,7 @@ class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-class _Line(_Section):
+class Line(_Section):
     """A vertical line of evenly spaced modules, counted from 1 at the top: module NAME-01, NAME-02..."""
 
     name: Name
@@ -77,7 +78,7 @@ class _File(_Section):
     layers: list[Annotated[list[Number], Field(min_length=4, max_length=4)]] = []
     """Rows of top, bottom, scattering length and absorption length (m)."""
     layers_file: Name | None = None
-    lines: Annotated[list[_Line], Field(min_length=1)]
+    lines: Annotated[list[Line], Field(min_length=1)]
     flashes: _Flashes
     tracking: _Tracking
     dust: _Dust | None = None
@@ -122,12 +123,12 @@ def read_scenario(path: str | Path) -> Scenario:
     try:
         file = _File.model_validate(own)
     except ValidationError as error:
-        raise InputError(f"{path}: {_sentence(error)}") from error
+        raise InputError(f"{path}: {sentence_of(error)}") from error
     sections = {key: value for key, value in content.items() if key in SECTIONS}
     phase = _phase(file, sections, str(path))
     settings = settings_from_sections(sections, str(path))
     ice = _ice(file, path)
-    modules = _modules(file, str(path))
+    modules = modules_on(file.lines, file.faults.dead, str(path))
     flashes = _flashes(file, settings, modules, str(path))
     _refuse_outside(ice, modules, flashes, str(path))
     _refuse_unknown(file.faults, modules, flashes, str(path))
@@ -177,14 +178,15 @@ def _ice(file: _File, path: Path) -> Ice:
     return ice_from_rows(file.layers, str(path))
 
 
-def _modules(file: _File, where: str) -> Modules:
-    names = [line.name for line in file.lines]
+def modules_on(lines: Sequence[Line], dead: Sequence[str], where: str) -> Modules:
+    """Modules of vertical lines; raises InputError if two lines share a name."""
+    names = [line.name for line in lines]
     again = [name for name in names if names.count(name) > 1]
     if again:
         raise InputError(f"{where}: two lines are named {again[0]!r}; give each its own name")
     rows = [
         (f"{line.name}-{i + 1:02d}", line.name, i + 1, line.x_m, line.y_m, line.top_m + i * line.spacing_m)
-        for line in file.lines
+        for line in lines
         for i in range(line.modules)
     ]
     name, line, slot, x, y, depth = zip(*rows, strict=True)
@@ -194,7 +196,7 @@ def _modules(file: _File, where: str) -> Modules:
         slot=np.array(slot, dtype=np.int64),
         position_m=np.column_stack([x, y, depth]).astype(float),
         relative_efficiency=np.ones(len(rows)),
-        alive=~np.isin(name, file.faults.dead),
+        alive=~np.isin(name, dead),
     )
 
 
@@ -255,7 +257,7 @@ def _refuse_unknown(faults: _Faults, modules: Modules, flashes: Flashes, where: 
 _BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 
 
-def _sentence(error: ValidationError) -> str:
+def sentence_of(error: ValidationError) -> str:
     """One sentence from the first of pydantic's errors."""
     first = error.errors()[0]
     name = " ".join(f"[{part}]" if i == 0 else str(part) for i, part in enumerate(first["loc"]))
