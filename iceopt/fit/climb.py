@@ -24,7 +24,9 @@ ROUGHLY = 0.5
 SETTLED = 0.1
 """A renewal of the light model that moves the layers by less than this part of their errors is the last."""
 _NEAR = 2.0
-"""Moves, in errors of the layers, from which on iterates are mixed."""
+"""Move, in errors of the layers, below which the better moments come in and iterates are mixed."""
+_NEARLY = 10.0
+"""Decrement of a climb after which the same holds."""
 _MIXED = 4
 _STAGE = "maximum"
 
@@ -47,16 +49,17 @@ def climb(
     pieces = store.read(_STAGE)
     number = len(pieces)
     if pieces:
-        vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
+        vector, made_at, near = pieces[-1]["vector"], pieces[-1]["made_at"], bool(pieces[-1]["near"])
         moved = [float(m) for m in pieces[-1]["moved"]]
     else:
         watch("first guess: uniform ice", None)
         vector = made_at = problem.first_guess()
-        moved = []
+        near, moved = False, []
 
     def keep(words: str, vector: Array) -> None:
         nonlocal number
-        store.write(_STAGE, number, {"vector": vector, "made_at": made_at, "moved": np.array(moved)})
+        place = {"vector": vector, "made_at": made_at}
+        store.write(_STAGE, number, place | {"moved": np.array(moved), "near": np.array(near)})
         number += 1
         watch(words, None)
 
@@ -66,11 +69,14 @@ def climb(
     def go(start: tuple[Posterior, Array], information: Array | None) -> Maximum:
         return find_maximum(problem, start, keep, information, most_steps, enough, time_left_s)
 
-    maximum = go(problem.posterior_at(vector, made_at), None)
+    def made(at: Array) -> tuple[Posterior, Array]:
+        return problem.posterior_at(at, made_at, rough=not near)
+
+    maximum = go(made(vector), None)
     layers = 2 * maximum.posterior.layers
     begun: list[Array] = []
     ended: list[Array] = []
-    while moves and not (moved and moved[-1] < SETTLED) and len(moved) < problem.most_renewals:
+    while moves and not _settled(near, moved, maximum) and len(moved) < problem.most_renewals:
         if time_left_s() <= 0:
             break
         watch("renewing the light model at the best ice", None)
@@ -78,16 +84,22 @@ def climb(
         made_at = maximum.vector.copy()
         if begun:
             made_at[:layers] = mixed(begun, ended, sd)
-        maximum = go(problem.posterior_at(made_at, made_at), maximum.information)
+        # The rough light's slopes are no good to the better one.
+        maximum = go(made(made_at), None if near and not begun else maximum.information)
         moved.append(float(np.sqrt(np.mean(((maximum.vector - made_at)[:layers] / sd) ** 2))))
         keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
-        if moved[-1] < _NEAR:
+        if near:
             begun, ended = [*begun, made_at[:layers]][-_MIXED:], [*ended, maximum.vector[:layers]][-_MIXED:]
+        near = near or (moved[-1] < _NEAR and maximum.decrement < _NEARLY)
     if moves:
         enough = LARGEST_DECREMENT
         maximum = go((maximum.posterior, maximum.vector), maximum.information)
     watch("finding the covariance", None)
     return with_covariance(maximum), tuple(moved)
+
+
+def _settled(near: bool, moved: Sequence[float], maximum: Maximum) -> bool:
+    return near and bool(moved) and moved[-1] < SETTLED and maximum.decrement < ROUGHLY
 
 
 def mixed(begun: Sequence[Array], ended: Sequence[Array], sd: Array) -> Array:

@@ -46,11 +46,11 @@ class ModelConfig(_Section):
     """Layered P_N transport; or closed-form diffusion, for first looks only."""
     order: Annotated[int, Field(ge=1, le=9)] = 5
     """Order of the layered model, evaluated at the best ice found so far."""
-    moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 3
+    moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 5
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
-    slopes_order: Annotated[int, Field(ge=1, le=9)] = 3
-    """Order of the Laplace moments that give a climb its curvature."""
-    most_renewals: Annotated[int, Field(ge=0)] = 9
+    climb_order: Annotated[int, Field(ge=1, le=9)] = 3
+    """Order of the moments on the way to the maximum, until the steps are small."""
+    most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 
 

@@ -25,7 +25,7 @@ Watch = Callable[[str, Array], None]
 MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
-_FAST = 0.3
+_FAST = 0.5
 """A curvature is kept while each step leaves less than this part of what there was to gain."""
 LARGEST_DECREMENT = 0.02
 

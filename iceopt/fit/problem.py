@@ -32,6 +32,8 @@ class Light:
 
     at: Callable[[Ice], LightModel]
     """Gives the model that is good around an ice."""
+    rough: Callable[[Ice], LightModel]
+    """Gives a cheaper one for the way to there."""
     first: LightModel
     """What finds the uniform ice to begin with."""
     moves: bool
@@ -43,13 +45,14 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     closed = ClosedForm(scene)
     chosen = config.model
     if chosen.name == "closed-form":
-        return Light(lambda ice: closed, closed, False)
+        return Light(lambda ice: closed, lambda ice: closed, closed, False)
     high = LayeredMoments(scene, chosen.order)
     if chosen.moments_order == "none":
-        return Light(lambda ice: high, closed, False)
+        return Light(lambda ice: high, lambda ice: high, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
-    slopes = high.of_order(chosen.slopes_order).laplace
-    return Light(lambda ice: carry(moments, high, ice, slopes), closed, True)
+    cheap = high.of_order(chosen.climb_order).laplace
+
+    return Light(lambda ice: carry(moments, high, ice), lambda ice: carry(cheap, high, ice), closed, True)
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
@@ -148,9 +151,10 @@ class Problem:
         """How often the light models are made at most, the first time counted."""
         return 1 + self.config.model.most_renewals
 
-    def posterior_at(self, vector: Array, frozen_at: Array) -> tuple[Posterior, Array]:
-        """Posterior with its reference at a vector, its light models made at another ice, and that vector."""
-        models = [part.light.at(self._ice(frozen_at)) for part in self.parts]
+    def posterior_at(self, vector: Array, made_at: Array, rough: bool) -> tuple[Posterior, Array]:
+        """Posterior with its reference at a vector, light models made at another's ice, and that vector."""
+        ice = self._ice(made_at)
+        models = [part.light.rough(ice) if rough else part.light.at(ice) for part in self.parts]
         return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models), vector
 
     def _ice(self, vector: Array) -> Ice:

@@ -108,8 +108,6 @@ class CarriedProfile:
         Expected counts of the high order at the reference.
     own_error : ndarray, shape (pair, bin)
         Its relative error there.
-    slopes : LaplaceMoments, optional
-        What `log_slopes` takes its derivatives from; cheaper than the moments, or by default these.
     """
 
     def __init__(
@@ -119,13 +117,11 @@ class CarriedProfile:
         reference: Ice,
         counts: Array,
         own_error: Array,
-        slopes: LaplaceMoments | None = None,
     ) -> None:
         self.scene = moments.scene
         self.name = name
         self.reference = reference
         self._moments = moments
-        self._slopes = moments if slopes is None else slopes
         self._counts = without_gaps(counts, bins_with_light(self.scene))
         self._own_error = own_error
         middle = moments.expected(reference)
@@ -153,7 +149,7 @@ class CarriedProfile:
     ) -> Iterator[Array]:
         """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
         matrix = self._shapes.in_windows(counts, first, stop)
-        for change in self._slopes.log_slopes(ice):
+        for change in self._moments.log_slopes(ice):
             yield np.einsum("pws,ps->pw", matrix, change)
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
@@ -194,11 +190,8 @@ def without_gaps(counts: Array, lit: NDArray[np.bool_]) -> Array:
     return filled
 
 
-def carry(
-    moments: LaplaceMoments, high: LightModel, reference: Ice, slopes: LaplaceMoments | None = None
-) -> CarriedProfile:
+def carry(moments: LaplaceMoments, high: LightModel, reference: Ice) -> CarriedProfile:
     """Carry an order from a reference ice by Laplace moments on the same scene; see `CarriedProfile`."""
     counts = high.expected(reference)
     own_error = high.model_error(reference, counts)
-    name = f"{high.name}, carried by {moments.name}"
-    return CarriedProfile(moments, name, reference, counts, own_error, slopes)
+    return CarriedProfile(moments, f"{high.name}, carried by {moments.name}", reference, counts, own_error)
