@@ -29,7 +29,7 @@ def fit(
     config: Annotated[
         Path | None, typer.Option(help="Settings (TOML); those left out have defaults.")
     ] = None,
-    sampler: Annotated[str | None, typer.Option(help="Sampler: ensemble.")] = None,
+    sampler: Annotated[str | None, typer.Option(help="Sampler: auto, ensemble, gradient or laplace.")] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with a fit that was stopped.")] = False,
     seed: Annotated[int | None, typer.Option(help="Seed of the random numbers.")] = None,
     time_limit: Annotated[float | None, typer.Option(help="Stop after this time (s).")] = None,
