@@ -93,7 +93,7 @@ class NoUTurn:
             unsaved.append(walk.piece(places[-1][:, -1], step, min(_PIECE, wanted - done), number))
             places.append(unsaved[-1])
             watch(f"sampling by gradient: {done + unsaved[-1].shape[1]} of {wanted} draws a chain")
-            if time.monotonic() - saved_at > _SAVE_EVERY_S:
+            if store.stopping or time.monotonic() - saved_at > _SAVE_EVERY_S:
                 save()
                 unsaved, saved_at = [], time.monotonic()
         if unsaved:
