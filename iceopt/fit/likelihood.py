@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from iceopt.fit.nuisances import Factor, NuisancePrior, Nuisances, NuisanceSystem, decrement
 from iceopt.fit.observations import Observations
 from iceopt.fit.pairs import group_signals, information_of_pairs, pull_back_groups, solve_pairs
-from iceopt.light.model import Scene
+from iceopt.light.model import Scene, windows
 
 Array = NDArray[np.float64]
 
@@ -294,7 +294,4 @@ def alike(scene: Scene) -> Array:
 
 def _group_means(values: Array, seen: Observations) -> Array:
     """Mean over the bins of each group, shape (pair, group); 0 in padding."""
-    running = np.zeros((values.shape[0], values.shape[1] + 1))
-    np.cumsum(values, axis=1, out=running[:, 1:])
-    total = np.take_along_axis(running, seen.stop, 1) - np.take_along_axis(running, seen.first, 1)
-    return total / np.maximum(seen.stop - seen.first, 1)
+    return windows(values, seen.first, seen.stop) / np.maximum(seen.stop - seen.first, 1)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from iceopt.campaign.model import Campaign, Verdicts
 from iceopt.errors import InputError
-from iceopt.light.model import Scene
+from iceopt.light.model import Scene, windows
 from iceopt.light.scene import scene_of
 
 Array = NDArray[np.float64]
@@ -135,8 +135,6 @@ def group_pairs(
     scene = _subset(scene_of(campaign), pair)
     edges = scene.bin_edges_ns
     first, stop, groups = _runs_of_bins(used, time_groups(edges, group_growth))
-    running = np.zeros((pair.size, used.shape[1] + 1))
-    np.cumsum(counts, axis=1, out=running[:, 1:])
     runs, run = np.unique(campaign.pair_run[pair], return_inverse=True)
     modules, module = np.unique(campaign.pair_module[pair], return_inverse=True)
     return Observations(
@@ -149,7 +147,7 @@ def group_pairs(
         groups=groups,
         first=first,
         stop=stop,
-        counts=np.take_along_axis(running, stop, 1) - np.take_along_axis(running, first, 1),
+        counts=windows(counts, first, stop),
         time_ns=0.5 * (edges[first] + edges[stop]),
         dark_per_bin=dark_per_bin,
         used=used,
