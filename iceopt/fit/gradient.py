@@ -14,7 +14,6 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from iceopt.errors import InputError
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import SamplerConfig
 from iceopt.fit.convergence import diagnose
@@ -35,21 +34,9 @@ class NoUTurn:
     ----------
     config : SamplerConfig
     seed : int
-
-    Raises
-    ------
-    InputError
-        If mici is not installed.
     """
 
     def __init__(self, config: SamplerConfig, seed: int) -> None:
-        try:
-            import mici  # noqa: F401
-        except ImportError as error:
-            raise InputError(
-                "the gradient sampler needs the package mici, which is not installed; install "
-                "iceopt[gradient], or set [sampler] kind to laplace or ensemble"
-            ) from error
         self._config = config
         self._seed = seed
 
