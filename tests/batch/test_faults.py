@@ -121,6 +121,7 @@ def test_a_killed_fit_is_begun_again_and_ends(tmp_path):
     assert status_of(plan, plan.tasks[0]).word == "done"
 
 
+@pytest.mark.slow
 def test_a_fit_that_keeps_dying_is_given_up_with_its_reason(tmp_path):
     plan, path = planned(site(tmp_path, seeds=1, batch="attempts = 2"))
     task = plan.tasks[0]
@@ -132,6 +133,7 @@ def test_a_fit_that_keeps_dying_is_given_up_with_its_reason(tmp_path):
     assert status_of(plan, task).again  # a further start of the batch tries again
 
 
+@pytest.mark.slow
 def test_a_killed_worker_and_its_fit_leave_a_task_that_goes_on(tmp_path):
     plan, path = planned(site(tmp_path, seeds=1, steps=LONG_STEPS))
     worker = begun(path, 0, module="iceopt.batch.task")
@@ -187,11 +189,12 @@ def test_a_damaged_checkpoint_is_one_sentence(tmp_path):
     assert f"{piece}: is damaged; remove its folder to start anew" in reason
 
 
+@pytest.mark.slow
 def test_a_killed_batch_is_gone_on_with_and_nothing_is_done_twice(tmp_path):
     jobs = site(tmp_path, seeds=2, steps=LONG_STEPS)
     plan, _ = planned(jobs)
     batch = begun("batch", jobs, "--at-once", 1)
-    until(lambda: fits_of(plan))
+    until(lambda: fits_of(plan) and climbing(plan))
     batch.kill()
     batch.wait()
     second = iceopt("batch", jobs)  # the first fit still runs: it is left alone, the other is done

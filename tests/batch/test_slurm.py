@@ -17,10 +17,13 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 SCRIPT = REPOSITORY / "scripts" / "slurm_local"
 SBIN = f"{os.environ['PATH']}:/usr/sbin:/sbin"
 
-pytestmark = pytest.mark.skipif(
-    any(shutil.which(name, path=SBIN) is None for name in ("sbatch", "slurmctld", "slurmd", "munged")),
-    reason="Slurm is not installed (scripts/slurm_local install)",
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        any(shutil.which(name, path=SBIN) is None for name in ("sbatch", "slurmctld", "slurmd", "munged")),
+        reason="Slurm is not installed (scripts/slurm_local install)",
+    ),
+]
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +104,6 @@ def test_a_batch_ends_though_a_worker_and_the_controller_die(slurm, tmp_path):
     assert again.returncode == 3
 
 
-@pytest.mark.slow
 def test_a_task_near_its_walltime_writes_its_checkpoint_and_is_requeued(slurm, tmp_path):
     """Slurm signals a job that has a minute left within its check interval: here at once."""
     engine = 'name = "slurm"\nmemory_mb = 500\nwalltime_min = 2\nwarn_s = 115'
