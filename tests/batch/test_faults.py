@@ -211,6 +211,7 @@ def test_two_fits_of_one_name_are_refused_and_a_dead_one_holds_nothing(tmp_path)
     arguments = ("fit", tmp_path / "campaign", "-o", out, "--config", plan.config(task))
     first = begun(*arguments)
     until(lambda: is_held(out))
+    first.send_signal(signal.SIGSTOP)  # it might end meanwhile
     second = iceopt(*arguments)
     assert second.returncode == 1
     assert "another fit is writing this result now" in second.stderr
