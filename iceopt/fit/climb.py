@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.convergence import SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
@@ -21,8 +22,6 @@ Array = NDArray[np.float64]
 STEPS_A_RENEWAL = 3
 ROUGHLY = 0.5
 """Decrement that ends a climb whose light model will be renewed: far below a tenth of an error a layer."""
-SETTLED = 0.1
-"""A renewal of the light model that moves the layers by less than this part of their errors is the last."""
 _NEAR = 2.0
 """Move, in errors of the layers, below which the better moments come in and iterates are mixed."""
 _NEARLY = 10.0

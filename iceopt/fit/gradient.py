@@ -66,14 +66,15 @@ class NoUTurn:
             begun, step = walk.tuned(begin)
             places, number = [begun[:, None]], 0
         unsaved, saved_at = [] if stored else [places[0]], time.monotonic()
+        kept_pieces = len(stored)
 
         def save() -> None:
+            nonlocal kept_pieces
             kept = np.concatenate(unsaved, axis=1)
             store.write(
-                _STAGE,
-                len(store.read(_STAGE)),
-                {"places": kept, "step": np.array(step), "number": np.array(number)},
+                _STAGE, kept_pieces, {"places": kept, "step": np.array(step), "number": np.array(number)}
             )
+            kept_pieces += 1
 
         while (done := sum(p.shape[1] for p in places)) < wanted and (time_left_s() > 0 or done < _PIECE):
             number += 1
@@ -106,7 +107,6 @@ class _Walk:
         from mici.systems import EuclideanMetricSystem
 
         self._seed = seed
-        self._dimensions = start.size
 
         def gradient(place: Array) -> tuple[Array, float]:
             value, by_vector = target.log_density_gradient(start + root @ place)

@@ -5,7 +5,7 @@ are at the maximum of their evidence, the layers integrated out.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.linalg
@@ -123,9 +123,7 @@ def with_covariance(maximum: Maximum) -> Maximum:
     posterior, vector = maximum.posterior, maximum.vector
     information = likelihood_information(posterior, vector)
     covariance = normal_covariance(posterior, vector, information)
-    return Maximum(
-        posterior, vector, covariance, information, maximum.log_density, maximum.decrement, maximum.steps
-    )
+    return replace(maximum, covariance=covariance, information=information)
 
 
 def normal_covariance(posterior: Posterior, vector: Array, information: Array) -> Array:

@@ -105,9 +105,8 @@ def observe(
 
 def late_bins(scene: Scene, earliest: float) -> NDArray[np.bool_]:
     """Bins after the flash that begin at least `earliest` straight flights after it, (pair, bin)."""
-    range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
     begin = scene.bin_edges_ns[:-1]
-    return (begin >= earliest * range_m[:, None] / scene.speed_m_per_ns) & (begin >= 0)
+    return (begin >= earliest * scene.range_m[:, None] / scene.speed_m_per_ns) & (begin >= 0)
 
 
 def group_pairs(
@@ -151,7 +150,7 @@ def group_pairs(
         time_ns=0.5 * (edges[first] + edges[stop]),
         dark_per_bin=dark_per_bin,
         used=used,
-        range_m=np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m),
+        range_m=scene.range_m,
     )
 
 

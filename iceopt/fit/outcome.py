@@ -8,9 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
-from iceopt.fit.climb import SETTLED, climb
+from iceopt.fit.climb import climb
 from iceopt.fit.config import FitConfig, SamplerConfig
-from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS, Diagnostics, diagnose
+from iceopt.fit.convergence import (
+    LARGEST_OWN_ERROR,
+    LARGEST_RHAT,
+    LEAST_ESS,
+    SETTLED,
+    Diagnostics,
+    diagnose,
+)
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
@@ -28,8 +35,6 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
-LARGEST_OWN_ERROR = 0.2
-"""Relative error of a light model by its own account above which no fit with it is final."""
 MOST_FOR_ENSEMBLE = 40
 """Parameters up to which an ensemble finds its way."""
 SAMPLERS: dict[str, Callable[[SamplerConfig, int], Sampler]] = {

@@ -42,7 +42,7 @@ class ClosedForm:
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
         self._rise_m = scene.receiver_depth_m - scene.emitter_depth_m
-        self._range_m = np.hypot(scene.distance_m, self._rise_m)
+        self._range_m = scene.range_m
         if not (self._range_m > 0).all():
             pair = int(np.argmin(self._range_m))
             raise DomainError(f"pair {pair}: emitter and receiver are in one place; they must be apart")

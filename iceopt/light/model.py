@@ -52,6 +52,11 @@ class Scene:
     """Receivers count H0 - acceptance_slope x H1 (campaign tables): +1 is light travelling down."""
 
     @property
+    def range_m(self) -> NDArray[np.float64]:
+        """Straight distance from emitter to receiver, shape (pair,)."""
+        return np.hypot(self.distance_m, self.receiver_depth_m - self.emitter_depth_m)
+
+    @property
     def speed_m_per_ns(self) -> float:
         """Group velocity of the light in the ice."""
         return SPEED_OF_LIGHT_M_PER_NS / self.group_index

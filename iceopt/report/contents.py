@@ -6,10 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.fit.climb import SETTLED
-from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS
+from iceopt.fit.convergence import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
 from iceopt.fit.correction import LARGEST_K
-from iceopt.fit.outcome import LARGEST_OWN_ERROR
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
 from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.errors import InputError
+from iceopt.fit.convergence import LARGEST_OWN_ERROR
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION
@@ -101,8 +102,6 @@ class Result:
     @property
     def final(self) -> bool:
         """Whether the numbers can stand: the fit converged, and its light model is good enough."""
-        from iceopt.fit.outcome import LARGEST_OWN_ERROR  # here, as whoever only reads needs no kernels
-
         return self.converged and bool(self.attribute("light_model_error") <= LARGEST_OWN_ERROR)
 
     @property

@@ -44,8 +44,7 @@ class TimeShapes:
 
     def __init__(self, scene: Scene, rates_per_ns: Array, counts: Array, moments: Array) -> None:
         edges = scene.bin_edges_ns
-        range_m = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
-        arrival = range_m / scene.speed_m_per_ns
+        arrival = scene.range_m / scene.speed_m_per_ns
         since = np.maximum(0.5 * (edges[1:] + edges[:-1]) - arrival[:, None], 0.0)
         self.place = np.log((since + DELAY_NS) / _UNIT_NS)
         rates = rates_per_ns[:, None]
@@ -166,8 +165,7 @@ class CarriedProfile:
 
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:
     """Bins that end after light can have arrived, shape (pair, bin)."""
-    path = np.hypot(scene.distance_m, scene.emitter_depth_m - scene.receiver_depth_m)
-    return scene.bin_edges_ns[None, 1:] > (path / scene.speed_m_per_ns)[:, None]
+    return scene.bin_edges_ns[None, 1:] > (scene.range_m / scene.speed_m_per_ns)[:, None]
 
 
 def without_gaps(counts: Array, lit: NDArray[np.bool_]) -> Array:

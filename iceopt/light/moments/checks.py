@@ -32,7 +32,7 @@ def require_sound(scene: Scene) -> None:
             pair = int(bad.argmax())
             wanted = "a finite number" if name.endswith("depth_m") else "a finite number of at least 0"
             raise DomainError(f"{name}[{pair}] is {value[pair]}; expected {wanted}")
-    together = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m) < LEAST_PATH_M
+    together = scene.range_m < LEAST_PATH_M
     if together.any():
         pair = int(together.argmax())
         raise DomainError(f"pair {pair}: emitter and receiver are in one place; they must be apart")

@@ -40,6 +40,5 @@ def order_error(
     difference[expected <= 0] = 10.0
     padded = np.pad(difference, ((0, 0), (1, 1)), mode="edge")
     widest = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
-    path = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
-    near = NEAR_ERROR * np.exp(-((path / NEAR_M) ** 2))
+    near = NEAR_ERROR * np.exp(-((scene.range_m / NEAR_M) ** 2))
     return np.minimum(np.sqrt((part * widest) ** 2 + FLOOR**2 + near[:, None] ** 2), 1.0)
