@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import InputError
 from iceopt.fit.convergence import LARGEST_OWN_ERROR
+from iceopt.hdf5 import BEING_WRITTEN, damage_of
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION
@@ -39,6 +40,8 @@ class Result:
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
         try:
+            if damage := damage_of(self.path):
+                raise InputError(f"{path}: {_mended(damage)}")
             self._file = h5py.File(self.path)
         except FileNotFoundError as error:
             raise InputError(f"{path}: there is no such file") from error
@@ -183,13 +186,19 @@ class Result:
 def _why_not_open(error: OSError) -> str:
     """Say in words why HDF5 did not open a file that exists."""
     if any(words in str(error) for words in _LOCKED):
-        return "is being written by another program; wait for it, or read the file it is going to replace"
+        return _mended(BEING_WRITTEN)
     if _NO_LOCKS in str(error):
         return (
             "lies on a file system without locks; set HDF5_USE_FILE_LOCKING=FALSE if nobody writes it, or "
             "copy it elsewhere"
         )
     return f"is not a whole HDF5 file ({error})"
+
+
+def _mended(damage: str) -> str:
+    if damage == BEING_WRITTEN:
+        return f"{damage}; wait for it, or read the file it is going to replace"
+    return f"{damage}; fit again"
 
 
 def _text(value: Any) -> str:

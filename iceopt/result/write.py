@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from iceopt.files import write_whole
 from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
+from iceopt.hdf5 import sealed
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import DESCRIPTIONS, NAME, UNITS, VERSION
 
@@ -29,7 +30,7 @@ _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", 
 def write_result(
     path: str | Path, outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> None:
-    """Write a result file, with a checksum of its content, under a temporary name and rename it.
+    """Write a result file, with a checksum of its content and a seal, under a temporary name and rename it.
 
     Parameters
     ----------
@@ -55,7 +56,7 @@ def write_result(
         _write_group(file, "diagnostics", _diagnostics(outcome))
     with h5py.File(buffer, "r+") as file:
         file.attrs[ATTRIBUTE] = content_sha256(file)
-    write_whole(Path(path), buffer.getvalue())
+    write_whole(Path(path), sealed(buffer.getvalue()))
 
 
 def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
