@@ -16,9 +16,8 @@ from iceopt.campaign.read import read_campaign
 from iceopt.campaign.write import write_campaign_folder
 from tests.batch.sites import (
     FIT,
-    LONG_STEPS,
+    Gate,
     begun,
-    climbing,
     fits_of,
     iceopt,
     planned,
@@ -112,12 +111,14 @@ def test_bad_input_fails_alone_and_is_not_tried_again(tmp_path):
 
 
 def test_a_stopped_batch_asks_to_be_started_again_and_goes_on(tmp_path):
-    jobs = site(tmp_path, seeds=1, steps=LONG_STEPS)
+    jobs, gate = site(tmp_path, seeds=1), Gate(tmp_path, "seed1-")
     plan, _ = planned(jobs)
-    batch = begun("batch", jobs)
-    until(lambda: climbing(plan))
+    batch = begun("batch", jobs, env=gate.environment)
+    until(lambda: gate.held)
     batch.send_signal(signal.SIGTERM)
-    assert batch.wait(60) == 75
+    until(lambda: gate.told)
+    gate.open()
+    assert batch.wait(300) == 75
     assert not fits_of(plan)
     assert state_of(plan, 0)["code"] == 75
     assert status_of(plan, plan.tasks[0]).word == "waiting"
