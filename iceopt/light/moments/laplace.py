@@ -18,8 +18,6 @@ from iceopt.light.moments.plan import make_moment_plan
 RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
 """From the width of the first bins in use to that of the whole time profile of deep ice."""
 
-_STEP = 1e-12
-
 
 class LaplaceMoments:
     """Laplace moments of the expected counts by layered P_N transport.
@@ -62,21 +60,21 @@ class LaplaceMoments:
     def log_slopes(self, ice: Ice) -> Iterator[NDArray[np.float64]]:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la of each.
 
-        By steps into the complex plane, which lose no digits (Squire, Trapp, SIAM Rev. 40, 110 (1998)): the
-        moments are holomorphic in the loss rates.
-
         Yields
         ------
         ndarray, shape (pair, rate)
             0 where a moment is not positive.
         """
         rates, cut = self._rates(ice), column(ice, self._plan.depths_m)
-        for part in self.equations.rate_parts(ice):
+        slopes = np.empty((self._plan.entries, self.rates_per_ns.size, 2, ice.layers))
+        for group in self._plan.classes:
+            found = self.equations.slopes(rates, self.equations.rate_parts(ice), cut, group)
+            slopes[group.entry] = found.transpose(3, 0, 1, 2)
+        moments = self.expected(ice) / self._scale[:, None]
+        inverse = np.divide(1.0, moments, out=np.zeros_like(moments), where=moments > 0)
+        for part in range(2):
             for layer in range(ice.layers):
-                aside = rates.copy()
-                aside[:, layer] -= 1j * _STEP * part[layer]
-                value, change = self._moments(aside, cut)
-                yield np.divide(change, value * _STEP, out=np.zeros_like(value), where=value > 0)
+                yield slopes[self._plan.pair_entry, :, part, layer] * inverse
 
     def expected_vjp(
         self, ice: Ice

@@ -87,12 +87,12 @@ def test_away_from_the_reference_it_stays_near_the_high_order(carried, orders, a
 
 @pytest.mark.parametrize("order", [2, 3])
 def test_two_ways_to_the_slopes_of_moments_agree(orders, order):
-    """The adjoint sweep against steps into the complex plane."""
+    """The adjoint sweep against the perturbation of each layer."""
     moments = orders[order].laplace
     value, pull_back = moments.expected_vjp(REFERENCE)
     weight = np.random.default_rng(0).standard_normal(value.shape) / value
-    aside = [float((weight * value * slope).sum()) for slope in moments.log_slopes(REFERENCE)]
-    np.testing.assert_allclose(np.concatenate(pull_back(weight)), aside, rtol=1e-6)
+    slopes = [float((weight * value * slope).sum()) for slope in moments.log_slopes(REFERENCE)]
+    np.testing.assert_allclose(np.concatenate(pull_back(weight)), slopes, rtol=1e-6)
 
 
 def test_the_gradient_is_that_of_the_counts(carried):
