@@ -13,6 +13,7 @@ from iceopt.commands.convert import convert
 from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
+from iceopt.commands.merge import merge
 from iceopt.commands.plan import plan
 from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
@@ -53,6 +54,7 @@ def _common(
 app.command()(check)
 app.command()(convert)
 app.command()(fit)
+app.command()(merge)
 app.command()(show)
 app.command()(plot)
 app.command()(report)

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 _BLOCK_BYTES = 2**25
 """Draws that are held at once while quantiles are found."""
+_JSON = ("input_sha256", "configuration", "versions", "standing_complaints", "pieces")
 _LOCKED, _NO_LOCKS = ("already open for write", "unable to lock file"), "No locks available"
 
 
@@ -119,11 +120,14 @@ class Result:
                 f"{self.path}: has no attribute {name!r}; it is damaged or of an earlier iceopt: fit again"
             )
         value = self._file.attrs[name]
-        if name in ("input_sha256", "configuration", "versions"):
+        if name in _JSON:
             return json.loads(_text(value))
         if isinstance(value, str | bytes):
             return _text(value)
         return _number(value) if np.size(value) == 1 else np.asarray(value)
+
+    def __contains__(self, attribute: str) -> bool:
+        return attribute in self._file.attrs
 
     def names(self, group: str) -> list[str]:
         """Variables of a group."""

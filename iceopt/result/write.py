@@ -30,7 +30,7 @@ _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", 
 def write_result(
     path: str | Path, outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> None:
-    """Write a result file, with a checksum of its content and a seal, under a temporary name and rename it.
+    """Write the result file of a fit, whole or not at all.
 
     Parameters
     ----------
@@ -44,19 +44,37 @@ def write_result(
         What the campaigns were read from.
     """
     part = outcome.problem.parts[0]
+    groups = {
+        "posterior": _posterior(outcome, part),
+        "sample_stats": {"lp": (("chain", "draw"), outcome.corrected.log_density)},
+        "observed_data": _observed(part),
+        "posterior_predictive": _predictive(outcome),
+        "constant_data": _constant(outcome, part),
+        "diagnostics": _diagnostics(outcome),
+    }
+    write_groups(Path(path), _provenance(outcome, command, started, campaigns), groups)
+
+
+def write_groups(path: Path, attributes: Mapping[str, Any], groups: Mapping[str, Variables]) -> None:
+    """Write the content of a result, with its checksum and its seal, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    attributes : mapping
+        Of the file.
+    groups : mapping
+        Of each group: names of the dimensions, and values, of each variable.
+    """
     # In memory first: a disk that fills up while HDF5 writes leaves a file that cannot even be closed.
     buffer = io.BytesIO()
     with h5netcdf.File(buffer, "w") as file:
-        file.attrs.update(_provenance(outcome, command, started, campaigns))
-        _write_group(file, "posterior", _posterior(outcome, part))
-        _write_group(file, "sample_stats", {"lp": (("chain", "draw"), outcome.corrected.log_density)})
-        _write_group(file, "observed_data", _observed(part))
-        _write_group(file, "posterior_predictive", _predictive(outcome))
-        _write_group(file, "constant_data", _constant(outcome, part))
-        _write_group(file, "diagnostics", _diagnostics(outcome))
+        file.attrs.update(attributes)
+        for name, variables in groups.items():
+            _write_group(file, name, variables)
     with h5py.File(buffer, "r+") as file:
         file.attrs[ATTRIBUTE] = content_sha256(file)
-    write_whole(Path(path), sealed(buffer.getvalue()))
+    write_whole(path, sealed(buffer.getvalue()))
 
 
 def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
@@ -97,6 +115,7 @@ def _provenance(
         "inference_library": "iceopt",
         "converged": int(outcome.converged),
         "verdict": outcome.verdict,
+        "standing_complaints": json.dumps(outcome.standing),
         "light_model": model.name,
         "light_model_error": float(np.median(own_error)),
         "site": settings.site,

@@ -172,3 +172,31 @@ def test_names_in_tables_are_only_names(tmp_path):
     plan, _ = planned(jobs)
     with h5py.File(plan.result(plan.tasks[0])) as file:
         assert set(HOSTILE) <= set(file["constant_data/site_module"].asstr()[()])
+
+
+def test_chains_that_are_tasks_are_merged_and_merged_anew_if_one_changes(tmp_path):
+    jobs = site(tmp_path, seeds=1)
+    jobs.write_text(jobs.read_text() + "chains = 3\n")
+    plan, _ = planned(jobs)
+    assert [task.configuration["seed"] for task in plan.tasks] == [3, 4, 5]
+    done = iceopt("batch", jobs)
+    assert done.returncode == 3, done.stderr
+    (group,) = {task.group for task in plan.tasks}
+    assert done.stdout.splitlines() == [f"done     {group}: NOT converged", "1 done"]
+    whole = plan.folder / f"{group}.h5"
+    with h5py.File(whole) as file:
+        merged = file["posterior/scattering_length"][()]
+    alone = [found["scattering_length"] for found in posteriors(plan)]
+    np.testing.assert_array_equal(merged, np.concatenate(alone))
+    before = whole.stat().st_mtime_ns
+    collected = iceopt("batch", jobs, "--collect")
+    assert collected.returncode == 0, collected.stderr
+    assert whole.stat().st_mtime_ns == before
+    table = (plan.folder / "collected.csv").read_text()
+    assert table.count(group) == 2  # layers
+    assert not any(task.name in table for task in plan.tasks)
+    plan.result(plan.tasks[1]).unlink()
+    assert iceopt("batch", jobs).returncode == 3
+    assert whole.stat().st_mtime_ns != before
+    with h5py.File(whole) as file:  # the same seed gives the same draws
+        np.testing.assert_array_equal(file["posterior/scattering_length"][()], merged)
