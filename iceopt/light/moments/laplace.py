@@ -4,7 +4,7 @@ They need one real solve a rate instead of tens of complex ones for the time bin
 magnitude cheaper; all that is smooth in time can be found from a few of them.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,24 +57,22 @@ class LaplaceMoments:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""
         return self._moments(self._rates(ice), column(ice, self._plan.depths_m))[0]
 
-    def log_slopes(self, ice: Ice) -> Iterator[NDArray[np.float64]]:
+    def log_slopes(self, ice: Ice) -> NDArray[np.float64]:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la of each.
 
-        Yields
-        ------
-        ndarray, shape (pair, rate)
+        Returns
+        -------
+        ndarray, shape (pair, rate, parameter)
             0 where a moment is not positive.
         """
         rates, cut = self._rates(ice), column(ice, self._plan.depths_m)
-        slopes = np.empty((self._plan.entries, self.rates_per_ns.size, 2, ice.layers))
+        slopes = np.empty((self._plan.entries, self.rates_per_ns.size, 2 * ice.layers))
         for group in self._plan.classes:
             found = self.equations.slopes(rates, self.equations.rate_parts(ice), cut, group)
-            slopes[group.entry] = found.transpose(3, 0, 1, 2)
+            slopes[group.entry] = found.reshape(found.shape[0], -1, found.shape[3]).transpose(2, 0, 1)
         moments = self.expected(ice) / self._scale[:, None]
         inverse = np.divide(1.0, moments, out=np.zeros_like(moments), where=moments > 0)
-        for part in range(2):
-            for layer in range(ice.layers):
-                yield slopes[self._plan.pair_entry, :, part, layer] * inverse
+        return slopes[self._plan.pair_entry] * inverse[:, :, None]
 
     def expected_vjp(
         self, ice: Ice
