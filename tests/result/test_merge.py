@@ -87,18 +87,33 @@ def test_every_draw_is_there_and_nothing_else_changed(pieces, merged):
             )
 
 
-def test_two_that_are_too_short_make_one_that_has_converged(pieces, merged):
+def test_the_verdict_is_that_of_all_chains(merged):
+    draws = fitted()[0].corrected.draws
+    half = draws.shape[1] // 2
+    found = diagnose(np.concatenate([draws[:, :half], draws[:, half : 2 * half]]))
     with Result(merged) as result:
-        assert result.converged
-        assert result.verdict.startswith("converged: 2 fits of different seeds, merged; worst R-hat")
-        assert result.attribute("least_ess") > 400
-    with Result(pieces[0]) as one:
-        assert one.attribute("least_ess") < result_ess(merged)
+        assert result.attribute("worst_rhat") == pytest.approx(found.worst_rhat, abs=1e-9)
+        assert result.attribute("least_ess") == pytest.approx(found.least_ess, rel=1e-6)
+        assert result.converged == found.good
+        assert result.verdict.startswith("converged: 2 fits of" if found.good else "NOT converged")
 
 
-def result_ess(path):
-    with Result(path) as result:
-        return result.attribute("least_ess")
+def test_two_that_are_too_short_make_one_that_has_converged(tmp_path):
+    """Independent draws: 300 a fit are fewer than 400 effective ones, 600 are more."""
+    random = np.random.default_rng(9)
+    outcome = fitted()[0]
+    size = (2, 150, outcome.corrected.draws.shape[2])
+    for seed in (1, 2):
+        corrected = dataclasses.replace(
+            some(outcome.corrected, slice(0, 150)), draws=random.normal(size=size)
+        )
+        path = piece(tmp_path / f"{seed}.h5", seed, slice(None), corrected=corrected)
+    with Result(path) as one:
+        assert not diagnose(corrected.draws).good
+        assert one.attribute("seed") == 2
+    merged = merge_results([tmp_path / "1.h5", path], tmp_path / "merged.h5", ["iceopt"])
+    assert merged.converged
+    assert merged.verdict.startswith("converged: 2 fits of different seeds, merged; worst R-hat")
 
 
 def test_diagnostics_are_those_that_arviz_finds_in_the_merged_file(merged):
@@ -189,8 +204,9 @@ def test_other_fits_are_refused(pieces, merged, tmp_path):
 def test_the_command_writes_it_and_says_the_verdict(pieces, tmp_path):
     out = tmp_path / "m.h5"
     done = CliRunner().invoke(app, ["merge", *map(str, pieces), "-o", str(out)])
-    assert done.exit_code == 0, done.output
-    assert done.output.startswith(f"{out}: converged: 2 fits")
+    with Result(out) as result:
+        assert done.exit_code == (0 if result.converged else 3), done.output
+        assert done.output.strip() == f"{out}: {result.verdict}"
     assert [p.name for p in tmp_path.iterdir()] == ["m.h5"]
     shown = CliRunner().invoke(app, ["show", str(out)])
     assert shown.exit_code == 0
