@@ -15,7 +15,7 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
 
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.lanes import LANES, combine, dot, factor, jit, real, solve, workspace
 from iceopt.light.moments.products import (
     add_constant,
     add_outer,
@@ -42,11 +42,14 @@ from iceopt.light.moments.sweep import (
 
 
 @jit
-def load_cotangent(value, weights, row, first, cotangent, entry):
+def load_cotangent(value, at, weights, row, first, cotangent, entry):
     """Add the cotangent of a reading: weight x (real - i imaginary)."""
+    parts = real(value, at)
     for x in range(LANES):
-        value[x] += weights[row, first + x] * cotangent[entry, 0]
-        value[LANES + x] -= weights[row, first + x] * cotangent[entry, 1]
+        parts[x] += weights[row, first + x] * cotangent[entry, 0]
+    if value.ndim == 3:
+        for x in range(LANES):
+            value[at, 1, x] -= weights[row, first + x] * cotangent[entry, 1]
 
 
 @jit
@@ -61,9 +64,8 @@ def undo_source(
     origin, size = source_node[j], n * n
     low, high = min(receiver_node[begin], origin), max(receiver_node[end - 1], origin)
     # field: u below [node], u above [node], then two cotangents and one value.
-    nodes = (field.size // ENTRY - 3 * n - 1) // n
+    nodes = (len(field) - 3 * n - 1) // n
     lam, temp, value = nodes * n, nodes * n + n, nodes * n + 3 * n
-    local = field[value * ENTRY : (value + 1) * ENTRY]
 
     start_field(state, origin, emitter_odd, field, lam, work[7], n)
     combine(field, origin * n, 0.0, 1.0, field, lam, n)
@@ -80,7 +82,7 @@ def undo_source(
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e >= begin and receiver_node[e] == i:
-            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
             e -= 1
         for p in range(n):
             dot(field, lam + p, 1.0, share, below, i * n + p, 1, field, value, 1, 1)
@@ -104,7 +106,7 @@ def undo_source(
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e < end and receiver_node[e] == i:
-            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
             e += 1
         for p in range(n):
             dot(field, lam + p, 1.0, share, above, i * n + p, 1, field, value, 1, 1)
@@ -271,34 +273,34 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
 
 
 @jit
-def new_bars(nodes, n_even, n):
+def new_bars(nodes, rates, n_even, n):
     """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
     size = n * n
     scratch = max(size, n + n_even + 1)
     bars = (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * n),
-        workspace(nodes * n),
-        workspace(nodes * n),
-        workspace(nodes * n),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
     )
     slab_bars = (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(TERMS * size),
-        workspace(n_even),
-        workspace(scratch),
-        workspace(scratch),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(TERMS * size, rates),
+        workspace(n_even, rates),
+        workspace(scratch, rates),
+        workspace(scratch, rates),
     )
     grow = (
-        workspace(MOST_LEVELS * size),
-        workspace(size),
-        workspace(size),
-        workspace(size),
-        workspace(size),
+        workspace(MOST_LEVELS * size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
     )
     return bars, slab_bars, grow
 
@@ -329,11 +331,11 @@ def pull_back_one(
     """Do one Laplace variable of `pull_back`."""
     n_even, n = order[6].shape
     nodes = column[0].size - 1
-    work = layer_work(order, n_even, n)
-    state = new_state(nodes, n)
-    below, above = workspace(nodes * n), workspace(nodes * n)
-    field = workspace(nodes * n + 3 * n + 1)
-    bars, slab_bars, grow = new_bars(nodes, n_even, n)
+    work = layer_work(order, rates, n_even, n)
+    state = new_state(nodes, rates, n)
+    below, above = workspace(nodes * n, rates), workspace(nodes * n, rates)
+    field = workspace(nodes * n + 3 * n + 1, rates)
+    bars, slab_bars, grow = new_bars(nodes, rates, n_even, n)
     rate_bar[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
@@ -371,7 +373,7 @@ def pull_back(order, rates, wavenumbers, weights, start, column, pattern, source
 
     Arguments as for `iceopt.light.moments.sweep.transform`, and
 
-    cotangent : array, shape (s, entry, 2)
+    cotangent : array, shape (s, entry, part)
     rate_bar : array, shape (s, layer, order + 1)
         Overwritten with the gradient (m).
     """

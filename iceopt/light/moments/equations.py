@@ -88,8 +88,12 @@ class MomentEquations:
         return -(by_rate * scattering).sum(axis=1), -(by_rate * absorption).sum(axis=1)
 
     def transform(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> NDArray[np.float64]:
-        """Laplace transforms of a class's entries, shape (s, entry, 2): real and imaginary."""
-        out = np.empty((group.laplace.size, group.entry.size, 2))
+        """Laplace transforms of a class's entries, shape (s, entry, part).
+
+        Real and imaginary parts; the real ones alone if the rates are real.
+        """
+        parts = 2 if np.iscomplexobj(rates) else 1
+        out = np.empty((group.laplace.size, group.entry.size, parts))
         arguments = (*self._arguments(rates, cut, group), out)
         sweep.transform(*arguments)
         return out

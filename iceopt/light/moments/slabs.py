@@ -16,7 +16,17 @@ accuracy however small it becomes.
 
 import numpy as np
 
-from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, transposed_product
+from iceopt.light.moments.lanes import (
+    LANES,
+    axpy,
+    combine,
+    dots,
+    factor,
+    jit,
+    real,
+    solve,
+    transposed_product,
+)
 
 TERMS = 6
 # Coefficients of x coth x and x csch x in powers of x^2 (Abramowitz, Stegun, Handbook of Mathematical
@@ -28,17 +38,17 @@ THIN = 0.3
 
 @jit
 def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
-    """Set out to diag(sign s_l) - k x horizontal; `rates` is complex, `k` has one value a lane."""
+    """Set out to diag(sign s_l) - k x horizontal; `rates` is of out's kind, `k` has one value a lane."""
     for i in range(n):
         for j in range(n):
-            base = (oo + i * n + j) * ENTRY
+            entry = oo + i * n + j
             coupling = horizontal[i, j]
-            re, im = 0.0, 0.0
-            if i == j:
-                re, im = signs[i] * rates[degrees[i]].real, signs[i] * rates[degrees[i]].imag
+            loss = signs[i] * rates[degrees[i]] if i == j else 0.0 * rates[0]
+            into = real(out, entry)
             for x in range(LANES):
-                out[base + x] = re - coupling * k[x]
-                out[base + LANES + x] = im
+                into[x] = loss.real - coupling * k[x]
+            if out.ndim == 3:
+                out[entry, 1] = loss.imag
 
 
 @jit
@@ -47,10 +57,9 @@ def constant(out, oo, matrix):
     rows, columns = matrix.shape
     for i in range(rows):
         for j in range(columns):
-            base = (oo + i * columns + j) * ENTRY
-            for x in range(LANES):
-                out[base + x] = matrix[i, j]
-                out[base + LANES + x] = 0.0
+            entry = oo + i * columns + j
+            out[entry] = 0.0
+            real(out, entry)[:] = matrix[i, j]
 
 
 @jit
@@ -63,9 +72,9 @@ def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
     combine(even_to_odd, 0, 0.0, 1.0, losses, 0, n_even * n)
     solve(even, 0, even_to_odd, 0, n_even, n)
     for i in range(n):
-        for j in range(i + 1):
-            dot(out, oo + i * n + j, 0.0, 1.0, losses, i, n, even_to_odd, j, n, n_even)
-            combine(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j, 1)
+        dots(out, oo + i * n, 0.0, 1.0, losses, i, n, even_to_odd, 0, n, n_even, 1, i + 1)
+        for j in range(i):
+            axpy(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j)
 
 
 @jit
@@ -86,8 +95,9 @@ def powers(z, ratio, factored, n):
         for x in range(LANES):
             total = 0.0
             for j in range(n):
-                base = (i * n + j) * ENTRY + x
-                total += abs(ratio[base]) + abs(ratio[base + LANES])
+                total += abs(real(ratio, i * n + j)[x])
+                if ratio.ndim == 3:
+                    total += abs(ratio[i * n + j, 1, x])
             norm = max(norm, total)
     return norm
 

@@ -14,8 +14,8 @@ emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter,
 import numpy as np
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
-from iceopt.light.moments.products import add_constant, multiply_vector
+from iceopt.light.moments.lanes import LANES, axpy, combine, dot, factor, jit, real, solve, workspace
+from iceopt.light.moments.products import add_constant, largest, multiply_vector
 from iceopt.light.moments.slabs import (
     TERMS,
     constant,
@@ -49,13 +49,10 @@ def half_space(work, norm, c, oc, n):
     """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
     z, _, _, _, _, _, s, factored, joint = work
     thin_slab(z, THIN_START / np.sqrt(norm), c, oc, s, 0, n)
-    size = n * n * ENTRY
+    size = n * n
     for level in range(MOST_LEVELS):
         double_slab(c, oc, s, 0, factored, joint, 0, n)
-        small, large = 0.0, 0.0
-        for i in range(size):
-            small = max(small, abs(s[i]))
-            large = max(large, abs(c[oc * ENTRY + i]))
+        small, large = largest(s, 0, size), largest(c, oc, size)
         if small <= 1e-15 * large:
             return level + 1
     return MOST_LEVELS
@@ -66,9 +63,7 @@ def pattern_vector(work, moments, out, oo, n_even, n):
     """Set out to K^-1 (M_E^-1 vertical)^T moments: jump of u at a source, weight of tau at a receiver."""
     _, _, stiff, _, _, to_odd = work[:6]
     for i in range(n):
-        base = (oo + i) * ENTRY
-        for x in range(ENTRY):
-            out[base + x] = 0.0
+        out[oo + i] = 0.0
         for p in range(n_even):
             if moments[p] != 0.0:
                 axpy(out, oo + i, 1.0, moments[p], to_odd, p * n + i)
@@ -76,18 +71,18 @@ def pattern_vector(work, moments, out, oo, n_even, n):
 
 
 @jit
-def layer_work(order, n_even, n):
-    """Allocate what `prepare_layer` and `half_space` fill."""
+def layer_work(order, rates, n_even, n):
+    """Allocate what `prepare_layer` and `half_space` fill, of the kind of the rates."""
     work = (
-        workspace(TERMS * n * n),
-        workspace(n * n),
-        workspace(n * n),
-        workspace(n_even * n_even),
-        workspace(n_even * n),
-        workspace(n_even * n),
-        workspace(n * n),
-        workspace(n * n),
-        workspace(n * n),
+        workspace(TERMS * n * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
+        workspace(n_even * n_even, rates),
+        workspace(n_even * n, rates),
+        workspace(n_even * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
     )
     constant(work[4], 0, order[6])
     return work
@@ -122,18 +117,18 @@ def impedances(order, rates, k, column, emitted, received, state, work):
 
 
 @jit
-def new_state(nodes, n):
-    """Allocate what `impedances` fills."""
+def new_state(nodes, rates, n):
+    """Allocate what `impedances` fills, of the kind of the rates."""
     size = n * n
     return (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * n),
-        workspace(nodes * n),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
     )
 
 
@@ -165,14 +160,17 @@ def start_field(state, node, emitter_odd, field, of, factored, n):
 
 
 @jit
-def collect(value, weights, row, first, out, entry):
-    """Add the weighted sum over lanes of a reading to an entry of the output (real, imaginary)."""
+def collect(value, at, weights, row, first, out, entry):
+    """Add the weighted sum over lanes of a reading to an entry of the output."""
     re, im = 0.0, 0.0
+    reading = real(value, at)
     for x in range(LANES):
-        re += weights[row, first + x] * value[x]
-        im += weights[row, first + x] * value[LANES + x]
+        re += weights[row, first + x] * reading[x]
     out[entry, 0] += re
-    out[entry, 1] += im
+    if value.ndim == 3:
+        for x in range(LANES):
+            im += weights[row, first + x] * value[at, 1, x]
+        out[entry, 1] += im
 
 
 @jit
@@ -202,7 +200,7 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, below, node * n, 1, field, there, 1, n)
             while e < end and receiver_node[e] == node:
-                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                collect(field, value, weights, distance[e], first, out, e)
                 e += 1
         combine(field, there, 0.0, 1.0, field, n, n)
         node = origin
@@ -218,7 +216,7 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, above, node * n, 1, field, there, 1, n)
             while e >= begin and receiver_node[e] == node:
-                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                collect(field, value, weights, distance[e], first, out, e)
                 e -= 1
 
 
@@ -227,9 +225,9 @@ def transform_one(order, rates, wavenumbers, weights, begin, end, column, patter
     """Do one Laplace variable of `transform`."""
     n_even, n = order[6].shape
     nodes = column[0].size - 1
-    work = layer_work(order, n_even, n)
-    state = new_state(nodes, n)
-    below, above, field = workspace(nodes * n), workspace(nodes * n), workspace(4 * n)
+    work = layer_work(order, rates, n_even, n)
+    state = new_state(nodes, rates, n)
+    below, above, field = workspace(nodes * n, rates), workspace(nodes * n, rates), workspace(4 * n, rates)
     out[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
@@ -246,8 +244,8 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     ----------
     order : tuple of arrays
         even_l, even_sign, even_horizontal, odd_l, odd_sign, odd_horizontal, vertical.
-    rates : complex array, shape (s, layer, order + 1)
-        Loss rates s_l (1/m).
+    rates : complex or real array, shape (s, layer, order + 1)
+        Loss rates s_l (1/m); all arithmetic is of their kind.
     wavenumbers : array, shape (k,)
         Wavenumbers of all Laplace variables, one after the other, padded to whole lanes (1/m).
     weights : array, shape (distance, k)
@@ -262,8 +260,8 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     sources : tuple of int arrays
         Node of each source, where its entries begin, and node and distance row of each entry, the
         entries of a source by increasing node.
-    out : array, shape (s, entry, 2)
-        Overwritten.
+    out : array, shape (s, entry, part)
+        Overwritten; real and imaginary part, or the real one alone.
     """
     for j in prange(rates.shape[0]):
         transform_one(
