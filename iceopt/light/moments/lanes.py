@@ -69,7 +69,7 @@ class _Emitter:
         return b.fadd(b.fmul(x, y, flags=_FUSE), z, flags=_FUSE)
 
     def multiply_add(self, x: Entry, y: Entry, z: Entry) -> Entry:
-        """x y + z."""
+        """Give x y + z."""
         if self.parts == 1:
             return (self.fused(x[0], y[0], z[0]),)
         real = self.fused(self.builder.fneg(x[1]), y[1], self.fused(x[0], y[0], z[0]))
@@ -77,7 +77,7 @@ class _Emitter:
         return real, imaginary
 
     def blend(self, keep: Any, old: Entry, scale: Any, new: Entry) -> Entry:
-        """keep old + scale new, with vectors `keep` and `scale` of real numbers."""
+        """Give keep old + scale new, with vectors `keep` and `scale` of real numbers."""
         return tuple(self.fused(scale, y, self.builder.fmul(keep, x)) for x, y in zip(old, new, strict=True))
 
     def splat(self, value: Any) -> Any:
@@ -95,8 +95,9 @@ class _Emitter:
             [cgutils.alloca_once_value(self.builder, _ZERO) for _ in range(self.parts)]
             for _ in range(abreast)
         ]
-        for place in sum(places, []):
-            self.builder.store(_ZERO, place)
+        for place in places:
+            for p in place:
+                self.builder.store(_ZERO, p)
         with cgutils.for_range(self.builder, n, intp=_INDEX) as loop:
             x, ys = terms(loop.index)
             for y, place in zip(ys, places, strict=True):
@@ -194,7 +195,7 @@ def workspace(entries, like):
     return np.zeros((entries, 2, LANES) if np.iscomplexobj(like) else (entries, LANES))
 
 
-@overload(workspace, jit_options={"cache": True})
+@overload(workspace)
 def _workspace(entries, like):
     if isinstance(like.dtype, types.Complex):
         return lambda entries, like: np.zeros((entries, 2, LANES))
