@@ -30,7 +30,7 @@ from iceopt.light.moments.products import (
 from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
 from iceopt.light.moments.sweep import (
     MOST_LEVELS,
-    THIN_START,
+    START,
     half_space,
     impedances,
     layer_work,
@@ -250,25 +250,25 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
     c_bar, s_bar, z_bar, even_bar, temp, other = slab_bars
     clear(z_bar, 0, TERMS * size)
     clear(even_bar, 0, n_even)
-    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
-    levels = half_space(work, norm, grow[1], 0, n)
+    thin = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    levels = half_space(work, thin, grow[1], 0, n)
     clear(temp, 0, size)
-    undo_slab(work, THIN_START / norm**0.5, levels, grow, up_bar, 0, temp, 0, z_bar, n)
+    undo_slab(work, START * thin, levels, grow, up_bar, 0, temp, 0, z_bar, n)
     for i in range(nodes):
         if between[i + 1] != between[i]:
             finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[i]], n_even, n)
-            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+            thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
         undo_pattern(work, pattern[0], jump, i * n, jump_bar, i * n, z_bar, even_bar, temp, n_even, n)
         undo_pattern(work, pattern[2], weight, i * n, weight_bar, i * n, z_bar, even_bar, temp, n_even, n)
         if i < nodes - 1:
-            levels = halvings(thickness[i], norm)
+            levels = halvings(thickness[i], thin)
             undo_slab(
                 work, thickness[i] / 2.0**levels, levels, grow, c_bar, i * size, s_bar, i * size, z_bar, n
             )
-    levels = half_space(work, norm, grow[1], 0, n)
+    levels = half_space(work, thin, grow[1], 0, n)
     clear(temp, 0, size)
     last = (nodes - 1) * size
-    undo_slab(work, THIN_START / norm**0.5, levels, grow, down_bar, last, temp, 0, z_bar, n)
+    undo_slab(work, START * thin, levels, grow, down_bar, last, temp, 0, z_bar, n)
     finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[nodes]], n_even, n)
 
 

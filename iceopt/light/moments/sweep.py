@@ -11,7 +11,6 @@ and just above it u - w_q. A receiver with weights r on the moments reads (D w_r
 emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter, so no step can blow up.
 """
 
-import numpy as np
 from numba import njit, prange
 
 from iceopt.light.moments.lanes import LANES, axpy, combine, dot, factor, jit, real, solve, workspace
@@ -28,14 +27,15 @@ from iceopt.light.moments.slabs import (
     thin_slab,
 )
 
-THIN_START = 0.25
+START = 5.0 / 6.0
+"""Thickness of the slab that a half-space is doubled from, by the thinnest that the series allows."""
 MOST_LEVELS = 60
 """Of doublings: a slab 2^60 times the thinnest has no far side."""
 
 
 @jit
 def prepare_layer(order, rates, k, work, n_even, n):
-    """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns the norm."""
+    """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns what `powers` does."""
     even_l, even_sign, even_h, odd_l, odd_sign, odd_h, _ = order
     z, ratio, stiff, even, vertical, to_odd = work[:6]
     loss_matrix(even, 0, n_even, even_l, even_sign, even_h, rates, k)
@@ -45,15 +45,15 @@ def prepare_layer(order, rates, k, work, n_even, n):
 
 
 @jit
-def half_space(work, norm, c, oc, n):
+def half_space(work, thin, c, oc, n):
     """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
     z, _, _, _, _, _, s, factored, joint = work
-    thin_slab(z, THIN_START / np.sqrt(norm), c, oc, s, 0, n)
+    thin_slab(z, START * thin, c, oc, s, 0, n)
     size = n * n
     for level in range(MOST_LEVELS):
         double_slab(c, oc, s, 0, factored, joint, 0, n)
         small, large = largest(s, 0, size), largest(c, oc, size)
-        if small <= 1e-15 * large:
+        if small <= 1e-9 * large:  # what is left goes as its square
             return level + 1
     return MOST_LEVELS
 
@@ -96,18 +96,18 @@ def impedances(order, rates, k, column, emitted, received, state, work):
     between, thickness = column
     nodes = between.size - 1
     c, s, down, up, carry_down, carry_up, jump, weight = state
-    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
-    half_space(work, norm, up, 0, n)
+    thin = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    half_space(work, thin, up, 0, n)
     for i in range(nodes):
         # A depth on an edge belongs to the layer below it.
         if between[i + 1] != between[i]:
-            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+            thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
         pattern_vector(work, emitted, jump, i * n, n_even, n)
         pattern_vector(work, received, weight, i * n, n_even, n)
         if i == nodes - 1:
-            half_space(work, norm, down, i * size, n)
+            half_space(work, thin, down, i * size, n)
             break
-        times_halved = halvings(thickness[i], norm)
+        times_halved = halvings(thickness[i], thin)
         thin_slab(work[0], thickness[i] / 2.0**times_halved, c, i * size, s, i * size, n)
         for _ in range(times_halved):
             double_slab(c, i * size, s, i * size, work[7], work[8], 0, n)
