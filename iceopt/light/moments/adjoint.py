@@ -15,7 +15,18 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
 
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import LANES, combine, dot, factor, jit, real, solve, workspace
+from iceopt.light.moments.lanes import (
+    LANES,
+    backward,
+    combine,
+    copy,
+    dot,
+    factor,
+    jit,
+    real,
+    solve,
+    workspace,
+)
 from iceopt.light.moments.products import (
     add_constant,
     add_outer,
@@ -68,8 +79,8 @@ def undo_source(
     lam, temp, value = nodes * n, nodes * n + n, nodes * n + 3 * n
 
     start_field(state, origin, emitter_odd, field, lam, work[7], n)
-    combine(field, origin * n, 0.0, 1.0, field, lam, n)
-    combine(work[8], 0, 0.0, 1.0, field, lam + n, n)
+    copy(field, origin * n, field, lam, n)
+    copy(work[8], 0, field, lam + n, n)
     for i in range(origin, high):
         multiply_vector(carry_down, i * size, field, i * n, 0.0, 1.0, field, (i + 1) * n, n)
     clear(field, lam, n)
@@ -78,7 +89,7 @@ def undo_source(
         if i < high:
             add_outer(carry_down_bar, i * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_down, i * size, field, lam, 0.0, 1.0, field, temp, n)
-            combine(field, lam, 0.0, 1.0, field, temp, n)
+            copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e >= begin and receiver_node[e] == i:
@@ -89,11 +100,11 @@ def undo_source(
             dot(below_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
     # `start` is u just below the source; its cotangent gathers both directions.
     start, start_bar = nodes * n + 2 * n, 0
-    combine(field, start, 0.0, 1.0, field, origin * n, n)
+    copy(field, start, field, origin * n, n)
     bar = work[6]
-    combine(bar, start_bar, 0.0, 1.0, field, lam, n)
+    copy(bar, start_bar, field, lam, n)
 
-    combine(field, origin * n, 0.0, 1.0, work[8], 0, n)
+    copy(field, origin * n, work[8], 0, n)
     for i in range(origin, low, -1):
         multiply_vector(carry_up, (i - 1) * size, field, i * n, 0.0, 1.0, field, (i - 1) * n, n)
     clear(field, lam, n)
@@ -102,7 +113,7 @@ def undo_source(
         if i > low:
             add_outer(carry_up_bar, (i - 1) * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_up, (i - 1) * size, field, lam, 0.0, 1.0, field, temp, n)
-            combine(field, lam, 0.0, 1.0, field, temp, n)
+            copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e < end and receiver_node[e] == i:
@@ -141,7 +152,7 @@ def undo_join(
 ):
     """Undo `join`: from the cotangents of its result and transmission to those of C, S and beyond."""
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    copy(factored, 0, c, oc, size)
     combine(factored, 0, 1.0, 1.0, beyond, ob, size)
     factor(factored, 0, n)
     symmetrize(out_bar, oo, n)
@@ -166,7 +177,7 @@ def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
         multiply(joints, x, s_bar, os, 0.0, 1.0, temp, 0, n)
         multiply_transposed(temp, 0, joints, x, 0.0, 0.5, other, 0, n)
         combine(c_bar, oc, 1.0, -1.0, other, 0, size)
-        combine(s_bar, os, 0.0, 1.0, temp, 0, size)
+        copy(s_bar, os, temp, 0, size)
         symmetrize(s_bar, os, n)
 
 
@@ -177,7 +188,8 @@ def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
     size = n * n
     thin_slab(work[0], thickness, c, 0, s, 0, n)
     for level in range(levels):
-        double_slab(c, 0, s, 0, temp, joints, level * size, n)
+        double_slab(c, 0, s, 0, temp, joints, level * size, other, n)
+        backward(temp, 0, joints, level * size, n, n)
     symmetrize(c_bar, oc, n)
     symmetrize(s_bar, os, n)
     undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n)
@@ -208,7 +220,7 @@ def undo_powers(work, z_bar, ratio_bar, temp, n):
 def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_even, n):
     """Undo `pattern_vector`: adds to the cotangents of K and of the diagonal of M_E."""
     _, _, stiff, even, _, to_odd = work[:6]
-    combine(temp, 0, 0.0, 1.0, bar, ob, n)
+    copy(temp, 0, bar, ob, n)
     solve(stiff, 0, temp, 0, n, 1)
     add_outer(z_bar, 0, -1.0, temp, 0, vector, ov, n)
     clear(temp, n, n_even)

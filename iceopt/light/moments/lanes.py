@@ -185,6 +185,46 @@ def _axpy(
     return signature, code
 
 
+def _copy_entry(typing: Any, out: Any, io: Any, a: Any, ia: Any) -> tuple[Any, Callable] | None:
+    """out[io] = a[ia]."""
+    if not _same_kind(out, a):
+        return None
+    i = types.intp
+    signature = types.void(out, i, a, i)
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        e = _Emitter(context, builder, signature, arguments)
+        e.store(0, arguments[1], e.load(2, arguments[3]))
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+def _series(
+    typing: Any, out: Any, io: Any, weights: Any, a: Any, ia: Any, sa: Any
+) -> tuple[Any, Callable] | None:
+    """out[io] = sum_p weights[p] a[ia + p sa], with a tuple of real weights."""
+    if not (_same_kind(out, a) and isinstance(weights, types.UniTuple)):
+        return None
+    i = types.intp
+    signature = types.void(out, i, weights, a, i, i)
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        e = _Emitter(context, builder, signature, arguments)
+        _, io, weights, _, ia, sa = arguments
+        total = (_ZERO,) * e.parts
+        for p in range(signature.args[2].count):
+            weight = e.splat(builder.extract_value(weights, p))
+            entry = builder.add(ia, builder.mul(sa, ir.Constant(_INDEX, p)))
+            total = tuple(e.fused(weight, x, y) for x, y in zip(e.load(3, entry), total, strict=True))
+        e.store(0, io, total)
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+copy_entry = intrinsic(_copy_entry)
+series = intrinsic(_series)
 dots = intrinsic(_dots)
 times = intrinsic(_times)
 axpy = intrinsic(_axpy)
@@ -241,10 +281,15 @@ def factor(a, oa, n):
 
 
 @jit
-def solve(f, of, b, ob, n, m):
-    """Replace the n x m matrix b by A^-1 b, with A factored in f."""
+def forward(f, of, b, ob, n, m):
+    """Replace the n x m matrix b by L^-1 b, with A factored in f."""
     for i in range(1, n):
         dots(b, ob + i * m, 1.0, -1.0, f, of + i * n, 1, b, ob, m, i, 1, m)
+
+
+@jit
+def backward(f, of, b, ob, n, m):
+    """Replace the n x m matrix b by (D L^T)^-1 b, with A factored in f."""
     for i in range(n - 1, -1, -1):
         row = ob + i * m
         for c in range(m):
@@ -253,12 +298,19 @@ def solve(f, of, b, ob, n, m):
 
 
 @jit
+def solve(f, of, b, ob, n, m):
+    """Replace the n x m matrix b by A^-1 b, with A factored in f."""
+    forward(f, of, b, ob, n, m)
+    backward(f, of, b, ob, n, m)
+
+
+@jit
 def transposed_product(a, oa, b, ob, scale, out, oo, n):
     """Set out to scale a^T b, which must be symmetric: half of it is computed."""
     for i in range(n):
         dots(out, oo + i * n, 0.0, scale, a, oa + i, n, b, ob, n, n, 1, i + 1)
         for j in range(i):
-            axpy(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j)
+            copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
 @jit
@@ -266,3 +318,10 @@ def combine(out, oo, keep, scale, a, oa, entries):
     """Set out to keep out + scale a, entry by entry."""
     for i in range(entries):
         axpy(out, oo + i, keep, scale, a, oa + i)
+
+
+@jit
+def copy(out, oo, a, oa, entries):
+    """Copy entries."""
+    for i in range(entries):
+        copy_entry(out, oo + i, a, oa + i)

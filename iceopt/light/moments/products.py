@@ -1,6 +1,6 @@
 """Products of small matrices and vectors, one a lane; offsets count entries as in `lanes`."""
 
-from iceopt.light.moments.lanes import LANES, axpy, dots, jit, real
+from iceopt.light.moments.lanes import LANES, axpy, copy_entry, dots, jit, real
 
 
 @jit
@@ -24,7 +24,7 @@ def symmetrize(a, oa, n):
     for i in range(n):
         for j in range(i):
             axpy(a, oa + i * n + j, 0.5, 0.5, a, oa + j * n + i)
-            axpy(a, oa + j * n + i, 0.0, 1.0, a, oa + i * n + j)
+            copy_entry(a, oa + j * n + i, a, oa + i * n + j)
 
 
 @jit

@@ -18,13 +18,17 @@ import numpy as np
 
 from iceopt.light.moments.lanes import (
     LANES,
-    axpy,
     combine,
+    copy,
+    copy_entry,
     dots,
     factor,
+    forward,
     jit,
     real,
+    series,
     solve,
+    times,
     transposed_product,
 )
 
@@ -71,12 +75,12 @@ def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
     `even_to_odd` becomes M_E^-1 vertical, shape (n_even, n); `losses` holds vertical in every lane.
     """
     factor(even, 0, n_even)
-    combine(even_to_odd, 0, 0.0, 1.0, losses, 0, n_even * n)
+    copy(even_to_odd, 0, losses, 0, n_even * n)
     solve(even, 0, even_to_odd, 0, n_even, n)
     for i in range(n):
         dots(out, oo + i * n, 0.0, 1.0, losses, i, n, even_to_odd, 0, n, n_even, 1, i + 1)
         for j in range(i):
-            axpy(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j)
+            copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
 @jit
@@ -86,9 +90,9 @@ def powers(z, ratio, factored, n):
     `ratio` becomes K^-1 M and `factored` the factors of K.
     """
     size = n * n
-    combine(factored, 0, 0.0, 1.0, z, 0, size)
+    copy(factored, 0, z, 0, size)
     factor(factored, 0, n)
-    combine(ratio, 0, 0.0, 1.0, z, size, size)
+    copy(ratio, 0, z, size, size)
     solve(factored, 0, ratio, 0, n, n)
     for j in range(2, TERMS):
         transposed_product(z, (j - 1) * size, ratio, 0, 1.0, z, j * size, n)
@@ -135,27 +139,45 @@ def halvings(thickness, thin):
 
 
 @jit
-def thin_slab(z, thickness, c, oc, s, os, n):
-    """Set C and S of a slab thin enough for the series."""
-    size = n * n
-    scale = 1.0 / thickness
-    for j in range(TERMS):
-        keep = 0.0 if j == 0 else 1.0
-        combine(c, oc, keep, COTH[j] * scale, z, j * size, size)
-        combine(s, os, keep, CSCH[j] * scale, z, j * size, size)
-        scale *= thickness * thickness
+def term_weights(coefficients, thickness):
+    """Give the series' coefficients times odd powers of the thickness, from -1 on, as a tuple."""
+    h, h2 = 1.0 / thickness, thickness * thickness
+    w = coefficients
+    return (
+        w[0] * h,
+        w[1] * (h * h2),
+        w[2] * (h * h2 * h2),
+        w[3] * (h * h2 * h2 * h2),
+        w[4] * (h * h2 * h2 * h2 * h2),
+        w[5] * (h * h2 * h2 * h2 * h2 * h2),
+    )
 
 
 @jit
-def double_slab(c, oc, s, os, factored, joint, oj, n):
-    """Join the slab with its like, in place; `joint` at oj keeps C^-1 S."""
+def thin_slab(z, thickness, c, oc, s, os, n):
+    """Set C and S of a slab thin enough for the series."""
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    for_c, for_s = term_weights(COTH, thickness), term_weights(CSCH, thickness)
+    for i in range(size):
+        series(c, oc + i, for_c, z, i, size)
+        series(s, os + i, for_s, z, i, size)
+
+
+@jit
+def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
+    """Join the slab with its like, in place.
+
+    With C = L D L^T factored, `joint` at oj keeps L^-1 S, and `scaled` D^-1 L^-1 S.
+    """
+    size = n * n
+    copy(factored, 0, c, oc, size)
     factor(factored, 0, n)
-    combine(joint, oj, 0.0, 1.0, s, os, size)
-    solve(factored, 0, joint, oj, n, n)
-    transposed_product(s, os, joint, oj, 0.5, factored, 0, n)
-    combine(s, os, 0.0, 1.0, factored, 0, size)
+    copy(joint, oj, s, os, size)
+    forward(factored, 0, joint, oj, n, n)
+    for i in range(n):
+        for j in range(i * n, i * n + n):
+            times(scaled, j, joint, oj + j, factored, i * n + i)
+    transposed_product(joint, oj, scaled, 0, 0.5, s, os, n)
     combine(c, oc, 1.0, -1.0, s, os, size)
 
 
@@ -163,10 +185,10 @@ def double_slab(c, oc, s, os, factored, joint, oj, n):
 def join(c, oc, s, os, beyond, ob, transmission, ot, out, oo, factored, n):
     """Impedance seen through a slab: out = C - S (C + beyond)^-1 S; transmission = (C + beyond)^-1 S."""
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    copy(factored, 0, c, oc, size)
     combine(factored, 0, 1.0, 1.0, beyond, ob, size)
     factor(factored, 0, n)
-    combine(transmission, ot, 0.0, 1.0, s, os, size)
+    copy(transmission, ot, s, os, size)
     solve(factored, 0, transmission, ot, n, n)
     transposed_product(s, os, transmission, ot, -1.0, out, oo, n)
     combine(out, oo, 1.0, 1.0, c, oc, size)

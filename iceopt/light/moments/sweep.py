@@ -13,7 +13,18 @@ emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter,
 
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import LANES, axpy, combine, dot, factor, jit, real, solve, workspace
+from iceopt.light.moments.lanes import (
+    LANES,
+    axpy,
+    combine,
+    copy,
+    dot,
+    factor,
+    jit,
+    real,
+    solve,
+    workspace,
+)
 from iceopt.light.moments.products import add_constant, largest, multiply_vector
 from iceopt.light.moments.slabs import (
     TERMS,
@@ -47,11 +58,11 @@ def prepare_layer(order, rates, k, work, n_even, n):
 @jit
 def half_space(work, thin, c, oc, n):
     """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
-    z, _, _, _, _, _, s, factored, joint = work
+    z, _, _, _, _, _, s, factored, joint, scaled = work
     thin_slab(z, START * thin, c, oc, s, 0, n)
     size = n * n
     for level in range(MOST_LEVELS):
-        double_slab(c, oc, s, 0, factored, joint, 0, n)
+        double_slab(c, oc, s, 0, factored, joint, 0, scaled, n)
         small, large = largest(s, 0, size), largest(c, oc, size)
         if small <= 1e-9 * large:  # what is left goes as its square
             return level + 1
@@ -83,6 +94,7 @@ def layer_work(order, rates, n_even, n):
         workspace(n * n, rates),
         workspace(n * n, rates),
         workspace(n * n, rates),
+        workspace(n * n, rates),
     )
     constant(work[4], 0, order[6])
     return work
@@ -110,7 +122,7 @@ def impedances(order, rates, k, column, emitted, received, state, work):
         times_halved = halvings(thickness[i], thin)
         thin_slab(work[0], thickness[i] / 2.0**times_halved, c, i * size, s, i * size, n)
         for _ in range(times_halved):
-            double_slab(c, i * size, s, i * size, work[7], work[8], 0, n)
+            double_slab(c, i * size, s, i * size, work[7], work[8], 0, work[9], n)
         join(c, i * size, s, i * size, up, i * size, carry_up, i * size, up, (i + 1) * size, work[7], n)
     for i in range(nodes - 2, -1, -1):
         join(c, i * size, s, i * size, down, (i + 1) * size, carry_down, i * size, down, i * size, work[7], n)
@@ -149,13 +161,13 @@ def start_field(state, node, emitter_odd, field, of, factored, n):
     """Set n entries of `field` to u just below a source at a node, the next n to u above it."""
     _, _, down, up, _, _, jump, _ = state
     size = n * n
-    combine(factored, 0, 0.0, 1.0, down, node * size, size)
+    copy(factored, 0, down, node * size, size)
     combine(factored, 0, 1.0, 1.0, up, node * size, size)
     factor(factored, 0, n)
     multiply_vector(up, node * size, jump, node * n, 0.0, 1.0, field, of, n)
     add_constant(field, of, emitter_odd)
     solve(factored, 0, field, of, n, 1)
-    combine(field, of + n, 0.0, 1.0, field, of, n)
+    copy(field, of + n, field, of, n)
     combine(field, of + n, 1.0, -1.0, jump, node * n, n)
 
 
@@ -190,19 +202,19 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
         while e < end and receiver_node[e] < origin:
             e += 1
         split = e
-        combine(field, there, 0.0, 1.0, field, here, n)
+        copy(field, there, field, here, n)
         node = origin
         while e < end:
             while node < receiver_node[e]:
                 multiply_vector(carry_down, node * size, field, there, 0.0, 1.0, field, value, n)
-                combine(field, there, 0.0, 1.0, field, value, n)
+                copy(field, there, field, value, n)
                 node += 1
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, below, node * n, 1, field, there, 1, n)
             while e < end and receiver_node[e] == node:
                 collect(field, value, weights, distance[e], first, out, e)
                 e += 1
-        combine(field, there, 0.0, 1.0, field, n, n)
+        copy(field, there, field, n, n)
         node = origin
         e = split
         while e < end and receiver_node[e] == origin:
@@ -212,7 +224,7 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
             while node > receiver_node[e]:
                 node -= 1
                 multiply_vector(carry_up, node * size, field, there, 0.0, 1.0, field, value, n)
-                combine(field, there, 0.0, 1.0, field, value, n)
+                copy(field, there, field, value, n)
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, above, node * n, 1, field, there, 1, n)
             while e >= begin and receiver_node[e] == node:
