@@ -142,10 +142,11 @@ def _dots(typing: Any, out: Any, io: Any, keep: Any, scale: Any, a: Any, ia: Any
         groups = builder.sdiv(count, abreast)
         with cgutils.for_range(builder, groups, intp=_INDEX) as loop:
             some(builder.mul(loop.index, abreast), _ABREAST)
-        with cgutils.for_range_slice(
-            builder, builder.mul(groups, abreast), count, ir.Constant(_INDEX, 1), intp=_INDEX
-        ) as (single, _):
-            some(single, 1)
+        done = builder.mul(groups, abreast)
+        left = builder.sub(count, done)
+        for rest in range(1, _ABREAST):
+            with builder.if_then(builder.icmp_signed("==", left, ir.Constant(_INDEX, rest))):
+                some(done, rest)
         return context.get_dummy_value()
 
     return signature, code

@@ -75,6 +75,9 @@ def largest(a, oa, entries):
     """Largest real or imaginary part of some entries by size."""
     most = 0.0
     for i in range(oa, oa + entries):
-        for part in a[i].flat:
-            most = max(most, abs(part))
+        for x in range(LANES):
+            if a.ndim == 2:  # noqa: SIM108
+                most = max(most, abs(a[i, x]))
+            else:
+                most = max(most, abs(a[i, 0, x]), abs(a[i, 1, x]))
     return most

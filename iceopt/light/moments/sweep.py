@@ -21,7 +21,6 @@ from iceopt.light.moments.lanes import (
     dot,
     factor,
     jit,
-    real,
     solve,
     workspace,
 )
@@ -175,14 +174,15 @@ def start_field(state, node, emitter_odd, field, of, factored, n):
 def collect(value, at, weights, row, first, out, entry):
     """Add the weighted sum over lanes of a reading to an entry of the output."""
     re, im = 0.0, 0.0
-    reading = real(value, at)
-    for x in range(LANES):
-        re += weights[row, first + x] * reading[x]
-    out[entry, 0] += re
-    if value.ndim == 3:
+    if value.ndim == 2:
         for x in range(LANES):
+            re += weights[row, first + x] * value[at, x]
+    else:
+        for x in range(LANES):
+            re += weights[row, first + x] * value[at, 0, x]
             im += weights[row, first + x] * value[at, 1, x]
         out[entry, 1] += im
+    out[entry, 0] += re
 
 
 @jit

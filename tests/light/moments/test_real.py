@@ -28,7 +28,7 @@ def as_lanes(matrices):
     entries = matrices.reshape(lanes.LANES, -1).T
     if np.iscomplexobj(entries):
         return np.ascontiguousarray(np.stack([entries.real, entries.imag], axis=1))
-    return np.ascontiguousarray(entries)
+    return np.array(entries, order="C")
 
 
 def from_lanes(work, shape):
