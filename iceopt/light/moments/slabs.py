@@ -38,8 +38,6 @@ TERMS = 6
 COTH = np.array([1.0, 1 / 3, -1 / 45, 2 / 945, -1 / 4725, 2 / 93555])
 CSCH = np.array([1.0, -1 / 6, 7 / 360, -31 / 15120, 127 / 604800, -73 / 3421440])
 THIN = 0.3
-THIN_REAL = 0.4
-"""For moments: the first term left out is below 5e-9."""
 
 
 @jit
@@ -97,7 +95,7 @@ def powers(z, ratio, factored, n):
     for j in range(2, TERMS):
         transposed_product(z, (j - 1) * size, ratio, 0, 1.0, z, j * size, n)
     if z.ndim == 2:
-        return THIN_REAL / growth(z, size) ** 0.5
+        return THIN / growth(z, size) ** 0.5
     return THIN / row_norm(ratio, n) ** 0.5
 
 

@@ -93,7 +93,7 @@ def by_complex_route(moments, ice, values):
 @given(ice=ices())
 @settings(max_examples=6, deadline=None)
 def test_the_complex_route_gives_the_same(order, ice):
-    """To the 4e-11 of a thin slab of the real route, over what of the near field cancels in far pairs."""
+    """To the 1e-12 or so of thin slabs, times what of the near field cancels in far pairs."""
     moments = MOMENTS[order]
     value, pull_back = moments.expected_vjp(ice)
     weight = np.cos(np.arange(value.size)).reshape(value.shape) / value.max(axis=0)
