@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
+from iceopt.fit.likelihood import ERROR_NAMES, Evaluation
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.ice.layers import Ice
@@ -48,22 +48,15 @@ def likelihood_information(posterior: Posterior, vector: Array) -> Array:
 
 
 def climbing_information(posterior: Posterior, vector: Array) -> Array:
-    """Information of the likelihood for a climb: odd pairs held tighter, errors apart from the layers.
+    """Information of the likelihood for a climb in the layers: odd pairs held tighter, errors left out.
 
     Parameters and result as for `likelihood_information`.
     """
-    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    n = 2 * posterior.layers
     matrix = np.zeros((vector.size, vector.size))
-    ice, point = posterior.ice(vector), posterior.evaluate(vector)
-    for term, found in zip(posterior.terms, point.terms, strict=True):
+    for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
         weight = term.likelihood.charge_weight(posterior.errors(vector), found.charge_error)
         matrix[:n, :n] += _of_layers(posterior, term, found, vector, weight)
-        likelihood, signal = term.likelihood, term.model.expected(ice)
-
-        def by_errors(errors: Array, of: Likelihood = likelihood, at: Array = signal) -> Array:
-            return of.evaluate_vjp(at, errors)[2]
-
-        matrix[-size:, -size:] += _differences(by_errors, vector[-size:], range(size))
     return 0.5 * (matrix + matrix.T)
 
 
@@ -107,10 +100,7 @@ def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -
         To ln le of each layer, then to ln la of each.
     """
     likelihood, seen = term.likelihood, term.likelihood.observations
-    change = np.empty((*seen.first.shape, 2 * ice.layers))
-    slopes = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
-    for i, slope in enumerate(slopes):
-        change[:, :, i] = slope
+    change = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
     weighted = _weighted(
         change,
         seen.groups,

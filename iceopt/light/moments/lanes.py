@@ -64,6 +64,20 @@ class _Emitter:
         for part, vector in enumerate(value):
             self.builder.store(vector, self.pointer(argument, entry, part), align=8)
 
+    def load_doubles(self, argument: int, place: Any) -> Any:
+        b = self.builder
+        return b.load(b.bitcast(b.gep(self._bases[argument], [place]), _VECTOR.as_pointer()), align=8)
+
+    def sum_of_lanes(self, value: Any) -> Any:
+        """Sum of a vector's lanes, by halves."""
+        b, undefined, width = self.builder, ir.Constant(_VECTOR, ir.Undefined), LANES
+        while width > 1:
+            width //= 2
+            lanes = [(i + width) % LANES for i in range(LANES)]
+            mask = ir.Constant(ir.VectorType(ir.IntType(32), LANES), lanes)
+            value = b.fadd(value, b.shuffle_vector(value, undefined, mask))
+        return b.extract_element(value, ir.Constant(ir.IntType(32), 0))
+
     def fused(self, x: Any, y: Any, z: Any) -> Any:
         b = self.builder
         return b.fadd(b.fmul(x, y, flags=_FUSE), z, flags=_FUSE)
@@ -224,6 +238,30 @@ def _series(
     return signature, code
 
 
+def _weighted_dot(
+    typing: Any, a: Any, ia: Any, b: Any, ib: Any, n: Any, w: Any, iw: Any
+) -> tuple[Any, Callable] | None:
+    """Sum over lanes of w[iw + lane] sum_p<n a[ia + p] b[ib + p], of real lanes; iw counts doubles."""
+    if not (_same_kind(a, b) and a.ndim == 2):
+        return None
+    i = types.intp
+    signature = types.float64(a, i, b, i, i, w, i)
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        e = _Emitter(context, builder, signature, arguments)
+        _, ia, _, ib, n, _, iw = arguments
+
+        def terms(p: Any) -> tuple[Entry, list[Entry]]:
+            return e.load(0, builder.add(ia, p)), [e.load(2, builder.add(ib, p))]
+
+        ((total,),) = e.sums(n, terms, 1)
+        weighted = builder.fmul(total, e.load_doubles(5, iw))
+        return e.sum_of_lanes(weighted)
+
+    return signature, code
+
+
+weighted_dot = intrinsic(_weighted_dot)
 copy_entry = intrinsic(_copy_entry)
 series = intrinsic(_series)
 dots = intrinsic(_dots)

@@ -113,10 +113,10 @@ def test_the_complex_route_gives_the_same(order, ice):
 @settings(max_examples=60, deadline=None)
 def test_rule_across_sums_a_point_source_at_any_offset(dz, rho, clearness, rate):
     # Sommerfeld, as for the rules of time bins. What is left are images, exp(-8) at kappa of clear ice, and
-    # the 2e-15 of the light at the nearest distance that leaks.
+    # what leaks of the near field by the cut-off, exp(-34) of it: 4e-15 / m at most where measured.
     k, weight = moment_ring_rule(np.array([100.0, rho, 240.0]), 250.0, rate, SPEED, lanes.LANES)
     assert k.size % lanes.LANES == 0
     kappa = clearness * decay(complex(rate), SPEED).real
     q, r = np.hypot(k, kappa), np.hypot(dz, rho)
     want = np.exp(-kappa * r) / (4 * np.pi * r)
-    assert abs(weight[1] @ (np.exp(-q * dz) / (2 * q)) - want) < 4e-4 * want + 1e-17
+    assert abs(weight[1] @ (np.exp(-q * dz) / (2 * q)) - want) < 4e-4 * want + 1e-14
