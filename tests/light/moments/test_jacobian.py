@@ -42,9 +42,9 @@ def by_complex_steps(model, ice):
     slopes = []
     for part in model.equations.rate_parts(ice):
         for layer in range(ice.layers):
-            aside = rates.copy()
+            aside = rates.astype(complex)
             aside[:, layer] -= 1e-12j * part[layer]
-            value, change = model._moments(aside, cut)
+            value, change = np.moveaxis(model._moments(aside, cut), 2, 0)
             slopes.append(np.where(value > 0, change / (value * 1e-12), 0.0))
     return np.stack(slopes, axis=-1)
 
