@@ -11,10 +11,10 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.fit.likelihood import ERROR_NAMES, Evaluation
+from iceopt.fit.likelihood import ERROR_NAMES, Likelihood
+from iceopt.fit.nuisances import Columns, Factor
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
-from iceopt.ice.layers import Ice
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -35,13 +35,14 @@ def likelihood_information(posterior: Posterior, vector: Array) -> Array:
     ndarray, shape (parameter, parameter)
         Symmetric; zero in the prior's own hyperparameters.
     """
-    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    n, size, errors = 2 * posterior.layers, len(ERROR_NAMES), posterior.errors(vector)
     matrix = np.zeros((vector.size, vector.size))
     for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
-        precision_of = term.likelihood.charge_precision(posterior.errors(vector), found.charge_error)
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, precision_of)
-    errors = range(vector.size - size, vector.size)
-    rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
+        precision_of = term.likelihood.charge_precision(errors, found.charge_error)
+        metric = Metric(term.likelihood, found.factor, errors, precision_of)
+        matrix[:n, :n] += metric.information(slopes_of(posterior, term, vector))
+    last = range(vector.size - size, vector.size)
+    rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, last)
     matrix[-size:] += rows
     matrix[:n, -size:] += rows[:, :n].T
     return 0.5 * (matrix + matrix.T)
@@ -52,11 +53,12 @@ def climbing_information(posterior: Posterior, vector: Array) -> Array:
 
     Parameters and result as for `likelihood_information`.
     """
-    n = 2 * posterior.layers
+    n, errors = 2 * posterior.layers, posterior.errors(vector)
     matrix = np.zeros((vector.size, vector.size))
     for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
-        weight = term.likelihood.charge_weight(posterior.errors(vector), found.charge_error)
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, weight)
+        weight = term.likelihood.charge_weight(errors, found.charge_error)
+        metric = Metric(term.likelihood, found.factor, errors, weight)
+        matrix[:n, :n] += metric.information(slopes_of(posterior, term, vector))
     return 0.5 * (matrix + matrix.T)
 
 
@@ -70,46 +72,77 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
     return rows
 
 
-def _of_layers(
-    posterior: Posterior, term: Term, found: Evaluation, vector: Array, charge_precision: Array
-) -> Array:
-    """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
-    likelihood, n, errors = term.likelihood, 2 * posterior.layers, posterior.errors(vector)
-    change, weighted = layer_slopes(term, posterior.ice(vector), errors, charge_precision)
-    cross = likelihood.system.columns(
-        weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
-    )
-    return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
-
-
-def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -> tuple[Array, Array]:
-    """Derivatives of ln(counts) to the layers, and the same times each pair's marginal curvature.
+class Metric:
+    """Curvature of one campaign's log likelihood in ln(counts) by group, all else marginalised.
 
     Parameters
     ----------
-    term : Term
-    ice : Ice
+    likelihood : Likelihood
+    factor : Factor
+        Of the nuisances.
     errors : ndarray, shape (3,)
         Sizes of the errors (`ERROR_NAMES`).
     charge_precision : ndarray, shape (pair,)
         Curvature of the pairs' charge errors.
+    """
+
+    def __init__(
+        self, likelihood: Likelihood, factor: Factor, errors: Array, charge_precision: Array
+    ) -> None:
+        self._likelihood = likelihood
+        self._factor = factor
+        self._errors = errors
+        self._charge_precision = charge_precision
+        rate = likelihood.rate_per_ns
+        self._probe = self.weigh(np.stack([np.ones(rate.shape), rate], axis=-1))
+
+    def weigh(self, change: Array) -> Array:
+        """Multiply columns of shape (pair, group, column) by the curvature, nuisances held."""
+        return weigh(self._likelihood, self._errors, self._charge_precision, change)
+
+    def product(self, weighted: Array, change: Array, other: Array) -> Array:
+        """Product of two sets of columns, the first also weighed, nuisances marginalised."""
+        straight = weighted.reshape(-1, weighted.shape[2]).T @ other.reshape(-1, other.shape[2])
+        return straight - self._factor.product(self._given(change), self._given(other))
+
+    def information(self, change: Array) -> Array:
+        """Information in columns of shape (pair, group, column)."""
+        return self.product(self.weigh(change), change, change)
+
+    def _given(self, change: Array) -> Columns:
+        by_amplitude, by_offset = np.einsum("pgk,pgi->kpi", self._probe, change, optimize=True)
+        return self._likelihood.system.columns(by_amplitude, by_offset)
+
+
+def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change: Array) -> Array:
+    """Multiply columns by each pair's curvature (1/W + K)^-1.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+    errors : ndarray, shape (3,)
+        Sizes of the errors (`ERROR_NAMES`).
+    charge_precision : ndarray, shape (pair,)
+    change : ndarray, shape (pair, group, column)
 
     Returns
     -------
-    change, weighted : ndarray, shape (pair, group, parameter)
-        To ln le of each layer, then to ln la of each.
+    ndarray, shape (pair, group, column)
     """
-    likelihood, seen = term.likelihood, term.likelihood.observations
-    change = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
-    weighted = _weighted(
-        change,
-        seen.groups,
+    return _weighted(
+        np.ascontiguousarray(change),
+        likelihood.observations.groups,
         likelihood.weight,
         likelihood.sizes(errors)[0],
         likelihood.correlation,
         charge_precision,
     )
-    return change, weighted
+
+
+def slopes_of(posterior: Posterior, term: Term, vector: Array) -> Array:
+    """Derivatives of ln(counts) to the layers, shape (pair, group, layer parameter)."""
+    ice, seen = posterior.ice(vector), term.likelihood.observations
+    return term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
 
 
 @njit(cache=True, parallel=True)

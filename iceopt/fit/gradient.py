@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.convergence import diagnose
+from iceopt.fit.convergence import LEAST_ESS, diagnose
 from iceopt.fit.sampler import Run, Target
 
 Array = NDArray[np.float64]
@@ -24,6 +24,11 @@ Array = NDArray[np.float64]
 _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
+_BETWEEN = 5
+"""Steps to each draw that is kept: each costs the full light model, which corrects it, far more than a step."""
+_SPARE = 4.0
+"""Effective draws over those that are wanted at the end: the correction makes fewer of them."""
+_LOOK_AGAIN = 1.3
 _SAVE_EVERY_S = 20.0
 
 
@@ -76,7 +81,14 @@ class NoUTurn:
             )
             kept_pieces += 1
 
+        next_look, enough = _PIECE * 10, False
         while (done := sum(p.shape[1] for p in places)) < wanted and (time_left_s() > 0 or done < _PIECE):
+            if done >= next_look:
+                found = diagnose(start + np.concatenate(places, axis=1) @ root.T)
+                enough = found.good and found.least_ess > _SPARE * LEAST_ESS
+                next_look = int(_LOOK_AGAIN * done)
+            if enough:
+                break
             number += 1
             unsaved.append(walk.piece(places[-1][:, -1], step, min(_PIECE, wanted - done), number))
             places.append(unsaved[-1])
@@ -88,7 +100,7 @@ class NoUTurn:
             save()
         draws = start + np.concatenate(places, axis=1) @ root.T
         found = diagnose(draws)
-        complete = draws.shape[1] >= wanted
+        complete = enough or draws.shape[1] >= wanted
         return Run(
             draws=draws,
             log_density=np.array([[target.log_density_gradient(v)[0] for v in d] for d in draws]),
@@ -129,9 +141,9 @@ class _Walk:
     def piece(self, begin: Array, step: float, draws: int, number: int) -> Array:
         """Draw on from some places with a fixed step: places of shape (chain, draw, parameter)."""
         found = self._sampler(step, number).sample_chains(
-            0, draws, list(begin), adapters=[], display_progress=False
+            0, draws * _BETWEEN, list(begin), adapters=[], display_progress=False
         )
-        return np.array(found.traces["pos"])
+        return np.array(found.traces["pos"])[:, _BETWEEN - 1 :: _BETWEEN]
 
     def _sampler(self, step: float | None, number: int) -> Any:
         from mici.integrators import LeapfrogIntegrator

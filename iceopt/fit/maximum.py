@@ -26,6 +26,7 @@ MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
 LARGEST_DECREMENT = 0.02
+_STEP = 1e-3
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,7 @@ def with_covariance(maximum: Maximum) -> Maximum:
 
 
 def normal_covariance(posterior: Posterior, vector: Array, information: Array) -> Array:
-    """Covariance of layers and errors given the prior's hyperparameters, and of those by their evidence.
+    """Covariance of layers and errors, which follow the prior's hyperparameters, and of those by evidence.
 
     Parameters
     ----------
@@ -123,14 +124,34 @@ def normal_covariance(posterior: Posterior, vector: Array, information: Array) -
     ndarray, shape (parameter, parameter)
     """
     n, size = 2 * posterior.layers, len(ERROR_NAMES)
-    total = information.copy()
+    own = np.arange(n, vector.size - size)
+    rest = np.r_[:n, vector.size - size : vector.size]
+    total = information[np.ix_(rest, rest)].copy()
     total[:n, :n] += posterior.prior_precision(vector)
-    total[-size:, -size:] += np.diag(posterior.error_precision)
-    if vector.size > n + size:
+    total[n:, n:] += np.diag(posterior.error_precision)
+    inverse = positive_inverse(total)
+    covariance = np.zeros_like(information)
+    covariance[np.ix_(rest, rest)] = inverse
+    if own.size:
         slope = posterior.log_likelihood_gradient(vector)[1]
-        own = slice(n, -size)
-        total[own, own] = evidence_information(posterior, Expansion(vector, slope, information))
-    return positive_inverse(total)
+        evidence = evidence_information(posterior, Expansion(vector, slope, information))
+        follow = np.zeros((vector.size, own.size))
+        follow[own] = np.eye(own.size)
+        follow[rest] = inverse @ _pull_by_prior(posterior, vector)[rest]
+        covariance += follow @ positive_inverse(evidence) @ follow.T
+    return covariance
+
+
+def _pull_by_prior(posterior: Posterior, vector: Array) -> Array:
+    """Derivatives of the prior's gradient to its hyperparameters, shape (parameter, hyperparameter)."""
+    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    columns = []
+    for i in range(n, vector.size - size):
+        step = np.zeros(vector.size)
+        step[i] = _STEP
+        ahead, behind = (posterior.log_prior(vector + sign * step)[1] for sign in (1.0, -1.0))
+        columns.append((ahead - behind) / (2.0 * _STEP))
+    return np.stack(columns, axis=1)
 
 
 def positive_inverse(matrix: Array) -> Array:

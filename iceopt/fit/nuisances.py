@@ -167,14 +167,17 @@ class Factor:
         brightness = scipy.linalg.cho_solve((self._chol, True), rest)
         return self._modules_given(brightness, side)
 
-    def quadratic(self, columns: "Columns") -> Array:
-        """Quadratic form of the inverse with columns: X^T N^-1 X, shape (column, column)."""
-        runs, modules, _ = self._border.shape
-        weighted = np.einsum("mij,mjk->mik", self._inverse, columns.modules)
+    def product(self, columns: "Columns", others: "Columns") -> Array:
+        """Form of the inverse with two sets of columns: X^T N^-1 Y, shape (column, other column)."""
+        modules = self._border.shape[1]
+        weighted = np.einsum("mij,mjk->mik", self._inverse, others.modules).reshape(2 * modules, -1)
         flat = columns.modules.reshape(2 * modules, -1)
-        rest = columns.runs - self._reduced.reshape(runs, -1) @ flat
-        half = scipy.linalg.solve_triangular(self._chol, rest, lower=True)
-        return half.T @ half + flat.T @ weighted.reshape(2 * modules, -1)
+        return self._half(columns).T @ self._half(others) + flat.T @ weighted
+
+    def _half(self, columns: "Columns") -> Array:
+        runs, modules, _ = self._border.shape
+        rest = columns.runs - self._reduced.reshape(runs, -1) @ columns.modules.reshape(2 * modules, -1)
+        return np.asarray(scipy.linalg.solve_triangular(self._chol, rest, lower=True), dtype=np.float64)
 
     def draw(self, rng: np.random.Generator) -> Nuisances:
         """Draw from the normal distribution of this precision around zero."""

@@ -73,9 +73,9 @@ class Posterior:
 
     @property
     def bounds(self) -> list[tuple[float, float]]:
-        """Limits of each parameter: fixed ones for lengths, four standard deviations for the others."""
+        """Limits of each parameter: fixed ones for lengths, six standard deviations for the others."""
         lengths = [(float(np.log(SHORTEST_M)), float(np.log(LONGEST_M)))] * (2 * self.layers)
-        return lengths + [(m - 4.0 * s, m + 4.0 * s) for m, s in zip(self._mean, self._sd, strict=True)]
+        return lengths + [(m - 6.0 * s, m + 6.0 * s) for m, s in zip(self._mean, self._sd, strict=True)]
 
     def vector(self, ice: Ice, **hyperparameters: float) -> Array:
         """Vector of an ice on these layers; hyperparameters not named are at their prior's mean."""

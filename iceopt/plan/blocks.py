@@ -16,12 +16,11 @@ from iceopt.campaign.cuts import NEAR_BINS
 from iceopt.campaign.model import Campaign, Flashes
 from iceopt.campaign.settings import bins_of
 from iceopt.fit.config import FitConfig
-from iceopt.fit.curvature import layer_slopes
+from iceopt.fit.curvature import weigh
 from iceopt.fit.likelihood import ALIKE_WITHIN_M, Likelihood
 from iceopt.fit.nuisances import NuisancePrior
 from iceopt.fit.observations import group_pairs, late_bins
 from iceopt.fit.pairs import information_of_pairs
-from iceopt.fit.posterior import Term
 from iceopt.fit.problem import error_model_of
 from iceopt.light.model import Scene
 from iceopt.light.scene import scene_of
@@ -212,7 +211,8 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     )
     shape_size, pair_size = likelihood.sizes(site.errors)
     pair_size /= np.sqrt(charge_information(config))
-    change, weighted = layer_slopes(Term(model, likelihood), site.ice, site.errors, pair_size**-2.0)
+    change = model.log_slopes(site.ice, model.expected(site.ice), seen.first, seen.stop)
+    weighted = weigh(likelihood, site.errors, pair_size**-2.0, change)
     nuisance = information_of_pairs(
         likelihood.rate_per_ns,
         seen.groups,

@@ -1,0 +1,161 @@
+"""How the log of the light bends as the layers move: coordinates in which the counts see it as straight.
+
+With d the layers' coordinates, 0 at the maximum, and y the log of the counts in groups, y = J d + q(d, d) / 2.
+A quadratic log likelihood of J d is wrong where layers are badly known, since q is not small there. But most
+of q lies where a move of the layers could have put y: with M the curvature of the log likelihood in y,
+nuisances marginalised, the move that comes nearest to q is
+
+    G(d, d) = (J^T M J)^-1 J^T M q(d, d),
+
+and with b = d + G(d, d) / 2 the likelihood is nearly quadratic in b: what is taken out is the nonlinearity
+that lies in the parameters and not in the problem (Bates, Watts, J. R. Stat. Soc. B 42, 1 (1980)). q is found
+from differences of J along the few directions in which the layers are known worst; moves across all these are
+left out. How M changes with the sizes of the model's errors is expanded too.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from iceopt.fit.curvature import Metric, slopes_of
+from iceopt.fit.likelihood import ERROR_NAMES
+from iceopt.fit.maximum import Maximum
+from iceopt.fit.posterior import Posterior, Term
+from iceopt.light.model import windows
+
+Array = NDArray[np.float64]
+
+DIRECTIONS = 20
+_POWER = 0.5
+"""The log of the light is linear in 1 / la for one path, and bends back as it finds clearer ones."""
+_REACH = 0.7
+_ERROR_REACH = 1.5
+_LONGEST_REACH = 2.5
+"""Moves at which differences are taken, and the farthest for which they are good, in standard deviations."""
+_RIDGE = 1.0
+"""Curvature below which the counts say nothing of a move."""
+
+
+def straightened(log_moves: Array) -> tuple[Array, Array]:
+    """Coordinates of moves of (ln le, ln la), shape (..., 2 layer), and their derivatives.
+
+    ln le stays as it is; ln la becomes a move of 2 (1 - sqrt(la0 / la)), which is the same for small ones.
+    """
+    layers = log_moves.shape[-1] // 2
+    slope = np.ones_like(log_moves)
+    slope[..., layers:] = np.exp(-_POWER * log_moves[..., layers:])
+    moves = log_moves.copy()
+    moves[..., layers:] = (1.0 - slope[..., layers:]) / _POWER
+    return moves, slope
+
+
+def log_moves(moves: Array) -> Array:
+    """Inverse of `straightened`."""
+    layers = moves.size // 2
+    logs = moves.copy()
+    logs[layers:] = -np.log(np.maximum(1.0 - _POWER * moves[layers:], 1e-3)) / _POWER
+    return logs
+
+
+@dataclass(frozen=True)
+class Bending:
+    """Second-order expansion of the light around a maximum, as the counts see it."""
+
+    directions: Array
+    """Orthonormal, shape (layer parameter, direction)."""
+    connection: Array
+    """G along each direction, shape (direction, layer parameter, layer parameter)."""
+    bias: Array
+    """What the residuals at the maximum take off the information, same shape for both."""
+    by_errors: Array
+    """First and second derivatives of the information to each error size, shape (error, 2, ...)."""
+    error_reach: Array
+    """Farthest moves of the error sizes for which they are good, shape (error,)."""
+
+    def bent(self, moves: Array) -> Array:
+        """Coordinates b of moves, shape (many, layer parameter)."""
+        along = moves @ self.directions
+        other = 2.0 * moves - along @ self.directions.T
+        turned = np.tensordot(other, self.connection, axes=(1, 2))
+        return moves + 0.5 * np.einsum("mk,mki->mi", along, turned)
+
+    def bent_vjp(self, moves: Array) -> tuple[Array, Callable[[Array], Array]]:
+        """Coordinates b of one move, and the pull-back of a gradient to them."""
+        count, size, _ = self.connection.shape
+        along = self.directions.T @ moves
+        other = 2.0 * moves - self.directions @ along
+        turned = (self.connection.reshape(-1, size) @ other).reshape(count, size)
+
+        def pull_back(by_bent: Array) -> Array:
+            mixed = (along @ self.connection.reshape(count, -1)).reshape(size, size)
+            by_other = by_bent @ mixed
+            by_along = turned @ by_bent - self.directions.T @ by_other
+            return by_bent + by_other + 0.5 * (self.directions @ by_along)
+
+        return moves + 0.5 * (along @ turned), pull_back
+
+    def softening(self, error_moves: Array) -> tuple[Array, Array]:
+        """Weights of `by_errors` for moves of the error sizes, shape (..., error, 2), and their slopes."""
+        held = np.clip(error_moves, -self.error_reach, self.error_reach)
+        free = (held == error_moves).astype(np.float64)
+        return np.stack([held, 0.5 * held**2], axis=-1), np.stack([free, free * held], axis=-1)
+
+
+def find_bending(maximum: Maximum) -> Bending:
+    """Expand the light of a posterior around its maximum; costs two sets of slopes a direction."""
+    posterior, vector = maximum.posterior, maximum.vector
+    n, few = 2 * posterior.layers, min(DIRECTIONS, 2 * posterior.layers)
+    spread, axes = scipy.linalg.eigh(maximum.covariance[:n, :n])
+    directions = axes[:, ::-1][:, :few]
+    reach = _REACH * np.sqrt(np.maximum(spread[::-1][:few], 0.0))
+    error_sd = np.sqrt(np.diag(maximum.covariance)[-len(ERROR_NAMES) :])
+    information, by_errors = np.zeros((n, n)), np.zeros((len(ERROR_NAMES), 2, n, n))
+    pulled, biased = np.zeros((few, n, n)), np.zeros((n, few))
+    for term in posterior.terms:
+        change = slopes_of(posterior, term, vector)
+        metric, score = _seen(posterior, term, vector)
+        weighted = metric.weigh(change)
+        middle = metric.product(weighted, change, change)
+        information += middle
+        for i, step in enumerate(_ERROR_REACH * np.diag(error_sd)):
+            above, below = (
+                _seen(posterior, term, np.r_[vector[: -step.size], vector[-step.size :] + move])[0]
+                for move in (step, -step)
+            )
+            up, down = above.information(change), below.information(change)
+            by_errors[i, 0] += (up - down) / (2.0 * step[i])
+            by_errors[i, 1] += (up + down - 2.0 * middle) / step[i] ** 2
+        for k in range(few):
+            ahead, behind = (
+                _straight_slopes(posterior, term, vector, move * reach[k] * directions[:, k])
+                for move in (1.0, -1.0)
+            )
+            bend = (ahead - behind) / (2.0 * reach[k])
+            pulled[k] += metric.product(weighted, change, bend)
+            biased[:, k] += np.einsum("pg,pgi->i", score, bend)
+    values, vectors = scipy.linalg.eigh(information)
+    inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
+    along = biased @ directions.T
+    bias = 2.0 * along - directions @ (directions.T @ along)
+    return Bending(directions, inverse @ pulled, 0.5 * (bias + bias.T), by_errors, _LONGEST_REACH * error_sd)
+
+
+def _straight_slopes(posterior: Posterior, term: Term, vector: Array, move: Array) -> Array:
+    """Slopes to the straightened coordinates at a move of them."""
+    logs = log_moves(move)
+    moved = vector.copy()
+    moved[: logs.size] += logs
+    return slopes_of(posterior, term, moved) / straightened(logs)[1]
+
+
+def _seen(posterior: Posterior, term: Term, vector: Array) -> tuple[Metric, Array]:
+    """Metric and gradient of one campaign's log likelihood in ln(counts) by group."""
+    likelihood, errors, seen = term.likelihood, posterior.errors(vector), term.likelihood.observations
+    signal = term.model.expected(posterior.ice(vector))
+    found, by_signal, _ = likelihood.evaluate_vjp(signal, errors)
+    precision = likelihood.charge_precision(errors, found.charge_error)
+    score = windows(by_signal * signal, seen.first, seen.stop)
+    return Metric(likelihood, found.factor, errors, precision), score
