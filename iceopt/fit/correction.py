@@ -2,8 +2,9 @@
 
 Each chain's draws, taken in turn, are the proposals of an independence Metropolis-Hastings chain whose
 target is the full posterior (Tierney, Ann. Stat. 22, 1701 (1994)): a draw is accepted with the ratio of
-its importance weight to the last one's. The shape of the largest weights (Pareto k; Vehtari et al., J.
-Mach. Learn. Res. 25, 72 (2024)) says whether the stand-in was near enough: below 0.7 it was.
+its importance weight to the last one's. The largest weights are smoothed, or one of them could hold a chain
+for a hundred steps, and their shape (Pareto k; Vehtari et al., J. Mach. Learn. Res. 25, 72 (2024)) says
+whether the stand-in was near enough: below 0.7 it was.
 """
 
 import time
@@ -143,8 +144,9 @@ def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int, in_ti
     value = np.array(done.log_density[: kept * chains]).reshape(kept, chains).T
     nuisances = np.array(done.nuisances[: kept * chains]).reshape(kept, chains, -1).transpose(1, 0, 2)
     log_weight = value - run.log_density[:, :kept]
+    smooth = smoothed(log_weight.ravel()).reshape(log_weight.shape)
     chosen = np.stack(
-        [independence_chain(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(log_weight)]
+        [independence_chain(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(smooth)]
     )
     rows = np.arange(chains)[:, None]
     split = _unpack(posterior, nuisances[rows, chosen])
@@ -183,14 +185,36 @@ def pareto_k(log_weight: Array) -> float:
 
     The tail is the largest 3 sqrt(n) of n weights or a fifth of them, whichever is fewer.
     """
+    return _tail(log_weight)[1]
+
+
+def smoothed(log_weight: Array) -> Array:
+    """Log weights with the largest replaced by the quantiles of the distribution fitted to them.
+
+    None becomes larger than the largest was. Too few weights stay as they are.
+    """
+    size, shape, scale = _tail(log_weight)
+    if not np.isfinite(shape):
+        return log_weight
+    order, top = np.argsort(log_weight), log_weight.max()
+    places = (np.arange(size) + 0.5) / size
+    excess = scipy.stats.genpareto.ppf(places, shape, scale=scale)
+    new = log_weight.copy()
+    new[order[-size:]] = top + np.log(np.minimum(np.exp(log_weight[order[-size - 1]] - top) + excess, 1.0))
+    return new
+
+
+def _tail(log_weight: Array) -> tuple[int, float, float]:
+    """Size of the tail of the weights over the largest one, and shape and scale of its distribution."""
     size = int(min(0.2 * log_weight.size, 3.0 * np.sqrt(log_weight.size)))
     if size < _LEAST_TAIL or not np.isfinite(log_weight).all():
-        return np.nan
+        return size, np.nan, np.nan
     weight = np.sort(np.exp(log_weight - log_weight.max()))
     excess = weight[-size:] - weight[-size - 1]
     if excess[-1] <= 1e-9:
-        return -np.inf
-    return float(scipy.stats.genpareto.fit(excess[excess > 0], floc=0.0)[0])
+        return size, -np.inf, 0.0
+    shape, _, scale = scipy.stats.genpareto.fit(excess[excess > 0], floc=0.0)
+    return size, float(shape), float(scale)
 
 
 def _unpack(posterior: Posterior, packed: Array) -> list[Nuisances]:

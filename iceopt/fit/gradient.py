@@ -25,7 +25,7 @@ _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
 _BETWEEN = 5
-"""Steps to each draw that is kept: each costs the full light model, which corrects it, far more than a step."""
+"""Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
 _SPARE = 4.0
 """Effective draws over those that are wanted at the end: the correction makes fewer of them."""
 _LOOK_AGAIN = 1.3

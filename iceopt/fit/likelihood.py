@@ -28,7 +28,7 @@ REFERENCE_RANGE_M = 100.0
 ALIKE_WITHIN_M = 5.0
 """Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
-_TOLERANCE = 1e-7
+_TOLERANCE = 1e-5
 _MOST_STEPS = 60
 _LONGEST_LOG_STEP = 1.0
 _STEP = 1e-4
