@@ -141,7 +141,9 @@ def test_factor_is_the_dense_inverse():
     by_a, by_t = rng.normal(size=(2, run.size, 3))
     side = np.einsum("pk,ps->sk", by_a, columns[:, :, 0]) + np.einsum("pk,ps->sk", by_t, columns[:, :, 1])
     np.testing.assert_allclose(
-        factor.quadratic(system.columns(by_a, by_t)), side.T @ np.linalg.solve(dense, side), rtol=1e-9
+        factor.product(system.columns(by_a, by_t), system.columns(by_a, by_t)),
+        side.T @ np.linalg.solve(dense, side),
+        rtol=1e-9,
     )
     draws = [factor.draw(rng) for _ in range(4000)]
     sample = np.cov(np.array([np.r_[d.log_brightness, d.log_efficiency, d.offset_ns] for d in draws]).T)
