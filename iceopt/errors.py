@@ -1,5 +1,8 @@
 """The errors that users see: one clear sentence each, never a traceback."""
 
+NOT_CONVERGED = 3
+"""Exit code of a fit that ran but did not converge: no error, but nothing final either."""
+
 
 class IceoptError(Exception):
     """Base of all errors that the command line reports as one sentence, with its exit code."""

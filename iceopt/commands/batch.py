@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from iceopt.errors import InputError, Stopped
+from iceopt.errors import NOT_CONVERGED, InputError, Stopped
 
 if TYPE_CHECKING:
     from iceopt.batch.state import Status
 
-FAILED, NOT_CONVERGED, STOPPED = 1, 3, Stopped.exit_code
+FAILED, STOPPED = 1, Stopped.exit_code
 ENGINES = "local, slurm, htcondor, pbs, dask or mpi"
 
 

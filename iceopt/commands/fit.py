@@ -12,15 +12,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from iceopt.errors import InputError
+from iceopt.errors import NOT_CONVERGED, InputError
 from iceopt.files import held
 
 if TYPE_CHECKING:
     from iceopt.campaign.model import Campaign
     from iceopt.fit.config import FitConfig
-
-NOT_CONVERGED = 3
-"""Exit code of a fit that ran but did not converge."""
 
 
 def fit(

@@ -6,11 +6,8 @@ from typing import Annotated
 
 import typer
 
-from iceopt.errors import InputError
+from iceopt.errors import NOT_CONVERGED, InputError
 from iceopt.files import held
-
-NOT_CONVERGED = 3
-"""Exit code of a merged result that has not converged."""
 
 
 def merge(

@@ -2,9 +2,8 @@
 
 With d the layers' coordinates, 0 at the maximum, and y the log of the counts in groups,
 y = J d + q(d, d) / 2. A quadratic log likelihood of J d is wrong where layers are badly known, since q is not
-small there. But most
-of q lies where a move of the layers could have put y: with M the curvature of the log likelihood in y,
-nuisances marginalised, the move that comes nearest to q is
+small there. But most of q lies where a move of the layers could have put y: with M the curvature of the log
+likelihood in y, nuisances marginalised, the move that comes nearest to q is
 
     G(d, d) = (J^T M J)^-1 J^T M q(d, d),
 

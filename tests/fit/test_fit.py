@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from iceopt.fit.bending import Bending, log_moves, straightened
 from iceopt.fit.curvature import likelihood_information
 from iceopt.fit.maximum import find_maximum
 from iceopt.fit.standin import StandIn
@@ -113,3 +114,22 @@ def test_evaluation_does_not_depend_on_what_came_before():
     first = posterior.log_density(vector + 0.005)
     posterior.log_density(vector - 0.02)
     assert posterior.log_density(vector + 0.005) == first
+
+
+def test_bent_coordinates_pull_gradients_back():
+    """Against central differences; straightened moves of ln la come back by their inverse."""
+    rng = np.random.default_rng(4)
+    n, count = 8, 3
+    directions = np.linalg.qr(rng.standard_normal((n, count)))[0]
+    connection = rng.standard_normal((count, n, n))
+    none = np.zeros((n, n))
+    bending = Bending(directions, connection, none, np.zeros((3, 2, n, n)), np.ones(3))
+    moves, weight, step = 0.3 * rng.standard_normal(n), rng.standard_normal(n), 1e-5
+    bent, pull_back = bending.bent_vjp(moves)
+    np.testing.assert_allclose(bending.bent(moves[None])[0], bent, rtol=1e-12)
+    sides = [bending.bent(moves + sign * step * np.eye(n)) @ weight for sign in (1.0, -1.0)]
+    np.testing.assert_allclose(pull_back(weight), (sides[0] - sides[1]) / (2.0 * step), rtol=1e-7)
+    straight, slope = straightened(moves)
+    np.testing.assert_allclose(log_moves(straight), moves, rtol=1e-12)
+    ahead, behind = straightened(moves + step)[0], straightened(moves - step)[0]
+    np.testing.assert_allclose(slope, (ahead - behind) / (2.0 * step), rtol=1e-8)

@@ -6,7 +6,7 @@ import pytest
 from iceopt.errors import InputError
 from iceopt.fit.checkpoint import Checkpoint, pack_random_state, unpack_random_state
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.correction import LARGEST_K, independence_chain, pareto_k
+from iceopt.fit.correction import LARGEST_K, independence_chain, pareto_k, smoothed
 from iceopt.fit.ensemble import Ensembles
 
 MEAN = np.array([1.0, -2.0, 0.5])
@@ -155,3 +155,22 @@ def test_random_state_survives_packing():
     again = np.random.RandomState()
     again.set_state(unpack_random_state(pack_random_state(random.get_state())))
     np.testing.assert_array_equal(random.standard_normal(5), again.standard_normal(5))
+
+
+def test_smoothed_weights_are_quantiles_of_their_tail():
+    """A Pareto tail of shape 1/2 stays one, and an odd weight no longer stands out.
+
+    Quantiles of the generalised Pareto distribution after Vehtari et al., J. Mach. Learn. Res. 25, 72 (2024).
+    """
+    weight = np.random.default_rng(6).pareto(2.0, 4000) + 1.0
+    weight[17] = 20.0 * weight.max()
+    found = smoothed(np.log(weight))
+    changed = np.flatnonzero(found != np.log(weight))
+    assert 0 < changed.size <= 3.0 * np.sqrt(weight.size)
+    assert np.exp(found[changed]).min() >= np.sort(weight)[-changed.size - 1]
+    assert np.argmax(found) == 17
+    assert found[17] < np.log(weight[17]) - 1.0
+    ranks = np.sort(np.exp(found))[::-1][[20, 60]]
+    assert ranks == pytest.approx((np.array([20, 60]) / weight.size) ** -0.5, rel=0.2)
+    few = np.array([1.0, 2.0])
+    assert smoothed(few) is few

@@ -129,21 +129,22 @@ class MomentEquations:
                 group.distance_row[few],
             )
             piece = np.empty((*out.shape[:3], few.stop - few.start))
-            jacobian.slopes(
-                coupling_arrays(self._couplings),
-                moved,
-                group.wavenumbers,
-                group.weights,
-                group.start,
-                (cut.between, cut.thickness_m),
-                self._pattern,
-                ends,
-                piece,
-            )
+            arguments = (*self._medium(moved, cut, group), ends, piece)
+            jacobian.slopes(*arguments)
             out[..., few] = piece
         return out
 
     def _arguments(self, rates: NDArray[Any], cut: Column, group: PairClass) -> tuple[Any, ...]:
+        sources = (
+            cut.depth_node[group.source_depth],
+            group.source_start,
+            cut.depth_node[group.receiver_depth],
+            group.distance_row,
+        )
+        return (*self._medium(rates, cut, group), sources)
+
+    def _medium(self, rates: NDArray[Any], cut: Column, group: PairClass) -> tuple[Any, ...]:
+        """What every kernel is given first: all but where light starts and is read."""
         return (
             coupling_arrays(self._couplings),
             rates,
@@ -152,12 +153,6 @@ class MomentEquations:
             group.start,
             (cut.between, cut.thickness_m),
             self._pattern,
-            (
-                cut.depth_node[group.source_depth],
-                group.source_start,
-                cut.depth_node[group.receiver_depth],
-                group.distance_row,
-            ),
         )
 
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
 from iceopt.ice.layers import Ice
@@ -72,6 +73,21 @@ def frozen(name: str, emission: Emission | None = None) -> tuple[dict, Scene, Ic
 
 
 RING = Emission("ring", 0.0, 12.0)
+PAIRS_M = (
+    [1712.0, 1712.0, 1712.0, 1730.0, 1730.0, 1690.0, 1725.0],
+    [1712.0, 1733.0, 1760.0, 1700.0, 1680.0, 1745.0, 1785.0],
+    [120.0, 120.0, 208.0, 120.0, 0.0, 60.0, 5.0],
+)
+"""Depths of emitters and receivers and their distances: side by side, across layers, above one another."""
+
+
+@st.composite
+def ices(draw):
+    layers = draw(st.integers(1, 6))
+    thickness = draw(st.lists(st.floats(0.5, 25), min_size=layers, max_size=layers))
+    ln = st.floats(-1, 1)
+    logs = np.array(draw(st.lists(st.tuples(ln, ln), min_size=layers, max_size=layers)))
+    return Ice(1705.0 + np.cumsum([0.0, *thickness]), 20 * np.exp(logs[:, 0]), 80 * np.exp(logs[:, 1]))
 
 
 def strong(h: NDArray[np.float64], part: float = 1e-3) -> NDArray[np.bool_]:

@@ -7,30 +7,16 @@ from hypothesis import strategies as st
 
 from iceopt.ice.layers import Ice
 from iceopt.light.moments.model import LayeredDiffusion, LayeredMoments
-from tests.light.moments.scenes import RING, make_scene
+from tests.light.moments.scenes import PAIRS_M, RING, ices, make_scene
 
-EMITTER = np.array([1712.0, 1712, 1712, 1730, 1730, 1690, 1725])
-RECEIVER = np.array([1712.0, 1733, 1760, 1700, 1680, 1745, 1785])
-DISTANCE = np.array([120.0, 120, 208, 120, 0, 60, 5])
 SCENE = make_scene(
-    EMITTER,
-    RECEIVER,
-    DISTANCE,
+    *PAIRS_M,
     edges_ns=np.concatenate([[0.0], np.arange(400.0, 3001.0, 100.0)]),
     emission=RING,
     slope=0.6,
 )
-PATH_NS = np.hypot(EMITTER - RECEIVER, DISTANCE) / SCENE.speed_m_per_ns
+PATH_NS = SCENE.range_m / SCENE.speed_m_per_ns
 MODELS = {"diffusion": LayeredDiffusion(SCENE)} | {n: LayeredMoments(SCENE, n) for n in (1, 2, 3)}
-
-
-@st.composite
-def ices(draw):
-    layers = draw(st.integers(1, 6))
-    thickness = draw(st.lists(st.floats(0.5, 25), min_size=layers, max_size=layers))
-    ln = st.floats(-1, 1)
-    logs = np.array(draw(st.lists(st.tuples(ln, ln), min_size=layers, max_size=layers)))
-    return Ice(1705.0 + np.cumsum([0.0, *thickness]), 20 * np.exp(logs[:, 0]), 80 * np.exp(logs[:, 1]))
 
 
 def shifted(ice, layer, of_scattering, step):

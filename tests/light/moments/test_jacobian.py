@@ -6,10 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from iceopt.ice.layers import Ice
-from iceopt.light.model import Emission, Scene
+from iceopt.light.model import Emission
 from iceopt.light.moments import jacobian
 from iceopt.light.moments.equations import column
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
+from tests.light.moments.scenes import make_scene
 
 EDGES_M = np.array([100.0, 110.0, 112.0, 130.0, 150.0, 151.0, 180.0])
 EMITTER_M = np.array([85.0, 112.0, 120.0, 120.0, 141.0, 160.0, 200.0, 141.0, 120.0])
@@ -18,21 +19,9 @@ DISTANCE_M = np.array([125.0, 60.0, 125.0, 40.0, 125.0, 60.0, 33.0, 0.0, 0.0])
 """Emitters and receivers at one depth, on edges, in both half-spaces, side by side and above one another."""
 
 
-def moments(order, acceptance_slope=0.4):
-    scene = Scene(
-        emitter_depth_m=EMITTER_M,
-        receiver_depth_m=RECEIVER_M,
-        distance_m=DISTANCE_M,
-        bearing_deg=np.zeros(EMITTER_M.size),
-        azimuth_deg=np.full(EMITTER_M.size, np.nan),
-        photons=np.full(EMITTER_M.size, 1e10),
-        bin_edges_ns=np.arange(0.0, 2000.0, 25.0),
-        emission=Emission("ring", 30.0, 8.0),
-        group_index=1.35,
-        scattering_anisotropy=0.9,
-        effective_area_m2=0.01,
-        acceptance_slope=acceptance_slope,
-    )
+def moments(order):
+    emission = Emission("ring", 30.0, 8.0)
+    scene = make_scene(EMITTER_M, RECEIVER_M, DISTANCE_M, emission=emission, slope=0.4, group_index=1.35)
     return LaplaceMoments(scene, order, RATES_PER_NS)
 
 

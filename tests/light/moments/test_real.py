@@ -5,21 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from iceopt.ice.layers import Ice
 from iceopt.light.moments import lanes
 from iceopt.light.moments.equations import column
 from iceopt.light.moments.hankel import decay, moment_ring_rule
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
-from tests.light.moments.scenes import RING, make_scene
+from tests.light.moments.scenes import PAIRS_M, RING, ices, make_scene
 
 SPEED = 0.2242
-SCENE = make_scene(
-    np.array([1712.0, 1712, 1712, 1730, 1730, 1690, 1725]),
-    np.array([1712.0, 1733, 1760, 1700, 1680, 1745, 1785]),
-    np.array([120.0, 120, 208, 120, 0, 60, 5]),
-    emission=RING,
-    slope=0.6,
-)
+SCENE = make_scene(*PAIRS_M, emission=RING, slope=0.6)
 MOMENTS = {n: LaplaceMoments(SCENE, n, RATES_PER_NS) for n in (1, 2, 3, 5)}
 
 
@@ -59,15 +52,6 @@ def test_solutions_and_products_are_those_of_numpy(kind, n, m):
     lanes.transposed_product(as_lanes(half), 0, as_lanes(a @ half), 0, 0.5, product, 0, n)
     want = 0.5 * half.transpose(0, 2, 1) @ a @ half
     np.testing.assert_allclose(from_lanes(product, (n, n)), want, rtol=1e-11, atol=1e-11)
-
-
-@st.composite
-def ices(draw):
-    layers = draw(st.integers(1, 6))
-    thickness = draw(st.lists(st.floats(0.5, 25), min_size=layers, max_size=layers))
-    ln = st.floats(-1, 1)
-    logs = np.array(draw(st.lists(st.tuples(ln, ln), min_size=layers, max_size=layers)))
-    return Ice(1705.0 + np.cumsum([0.0, *thickness]), 20 * np.exp(logs[:, 0]), 80 * np.exp(logs[:, 1]))
 
 
 def by_complex_route(moments, ice, values):
