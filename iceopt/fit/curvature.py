@@ -5,13 +5,14 @@ Poisson weights and K the covariance of the light model's errors. The derivative
 layers come from one light model evaluation a parameter; the nuisances are eliminated as in the likelihood.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
+from iceopt.fit.likelihood import ERROR_NAMES
+from iceopt.fit.marginal import Evaluation
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior, Term
 from iceopt.ice.layers import Ice
@@ -37,9 +38,12 @@ def likelihood_information(posterior: Posterior, vector: Array) -> Array:
     """
     n, size = 2 * posterior.layers, len(ERROR_NAMES)
     matrix = np.zeros((vector.size, vector.size))
-    for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
-        precision_of = term.likelihood.charge_precision(posterior.errors(vector), found.charge_error)
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, precision_of)
+    found, sizes = posterior.evaluate(vector).evaluation, posterior.errors(vector)
+    precisions = [
+        term.likelihood.charge_precision(sizes, errors.charge)
+        for term, errors in zip(posterior.terms, found.errors, strict=True)
+    ]
+    matrix[:n, :n] = _of_layers(posterior, found, vector, precisions)
     errors = range(vector.size - size, vector.size)
     rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, errors)
     matrix[-size:] += rows
@@ -54,16 +58,16 @@ def climbing_information(posterior: Posterior, vector: Array) -> Array:
     """
     n, size = 2 * posterior.layers, len(ERROR_NAMES)
     matrix = np.zeros((vector.size, vector.size))
-    ice, point = posterior.ice(vector), posterior.evaluate(vector)
-    for term, found in zip(posterior.terms, point.terms, strict=True):
-        weight = term.likelihood.charge_weight(posterior.errors(vector), found.charge_error)
-        matrix[:n, :n] += _of_layers(posterior, term, found, vector, weight)
-        likelihood, signal = term.likelihood, term.model.expected(ice)
-
-        def by_errors(errors: Array, of: Likelihood = likelihood, at: Array = signal) -> Array:
-            return of.evaluate_vjp(at, errors)[2]
-
-        matrix[-size:, -size:] += _differences(by_errors, vector[-size:], range(size))
+    found, sizes = posterior.evaluate(vector).evaluation, posterior.errors(vector)
+    weights = [
+        term.likelihood.charge_weight(sizes, errors.charge)
+        for term, errors in zip(posterior.terms, found.errors, strict=True)
+    ]
+    matrix[:n, :n] = _of_layers(posterior, found, vector, weights)
+    signals = posterior.signals(posterior.ice(vector))
+    matrix[-size:, -size:] = _differences(
+        lambda errors: posterior.marginal.evaluate_vjp(signals, errors)[2], sizes, range(size)
+    )
     return 0.5 * (matrix + matrix.T)
 
 
@@ -78,15 +82,16 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
 
 
 def _of_layers(
-    posterior: Posterior, term: Term, found: Evaluation, vector: Array, charge_precision: Array
+    posterior: Posterior, found: Evaluation, vector: Array, charge_precisions: Sequence[Array]
 ) -> Array:
-    """Information of one campaign in (ln le, ln la), nuisances and model errors marginalised."""
-    likelihood, n, errors = term.likelihood, 2 * posterior.layers, posterior.errors(vector)
-    change, weighted = layer_slopes(term, posterior.ice(vector), errors, charge_precision)
-    cross = likelihood.system.columns(
-        weighted.sum(axis=1), np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
-    )
-    return change.reshape(-1, n).T @ weighted.reshape(-1, n) - found.factor.quadratic(cross)
+    """Information of all campaigns in (ln le, ln la), nuisances and model errors marginalised."""
+    n, ice, errors = 2 * posterior.layers, posterior.ice(vector), posterior.errors(vector)
+    matrix, crosses = np.zeros((n, n)), []
+    for term, charge_precision in zip(posterior.terms, charge_precisions, strict=True):
+        change, weighted = layer_slopes(term, ice, errors, charge_precision)
+        matrix += change.reshape(-1, n).T @ weighted.reshape(-1, n)
+        crosses.append(np.einsum("pgk,pgi->pki", term.likelihood.slopes, weighted))
+    return matrix - found.factor.quadratic(posterior.marginal.system.columns(crosses))
 
 
 def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -> tuple[Array, Array]:

@@ -127,7 +127,7 @@ def _posterior(outcome: Outcome, part: Part) -> Variables:
     chains, draws, _ = drawn.draws.shape
     n, edges = posterior.layers, posterior.edges_m
     campaign, seen = part.campaign, part.observations
-    efficiency = np.exp(drawn.log_efficiency[0])
+    efficiency = np.exp(drawn.nuisances[0].log_efficiency)
     mean = efficiency.mean(axis=2, keepdims=True)
     each = ("chain", "draw")
     hyper = {p.name: (each, drawn.draws[:, :, 2 * n + i]) for i, p in enumerate(posterior.hyperparameters)}
@@ -140,8 +140,8 @@ def _posterior(outcome: Outcome, part: Part) -> Variables:
         "scattering_length": ((*each, "layer"), np.exp(drawn.draws[:, :, :n])),
         "absorption_length": ((*each, "layer"), np.exp(drawn.draws[:, :, n : 2 * n])),
         "efficiency": ((*each, "module"), efficiency / mean),
-        "brightness": ((*each, "run"), np.exp(drawn.log_brightness[0]) * mean),
-        "time_offset": ((*each, "module"), drawn.offset_ns[0]),
+        "brightness": ((*each, "run"), np.exp(drawn.nuisances[0].log_brightness) * mean),
+        "time_offset": ((*each, "module"), drawn.nuisances[0].offset_ns),
         **hyper,
     }
 
