@@ -24,7 +24,10 @@ NOT_CONVERGED = 3
 
 
 def fit(
-    campaigns: Annotated[list[Path], typer.Argument(help="Campaign folder, or an HDF5 file of its tables.")],
+    campaigns: Annotated[
+        list[Path],
+        typer.Argument(help="Campaign folder, or an HDF5 file of its tables; several of one site."),
+    ],
     output: Annotated[Path, typer.Option("--output", "-o", help="Result file to write.")],
     config: Annotated[
         Path | None, typer.Option(help="Settings (TOML); those left out have defaults.")
@@ -36,8 +39,6 @@ def fit(
 ) -> None:
     """Fit scattering and absorption lengths, efficiencies and clock offsets; exit 3 if not converged."""
     started, stop = datetime.now(UTC), _stop_on_signal()
-    if len(campaigns) > 1:
-        raise InputError(f"{len(campaigns)} campaigns were given; this version fits one at a time")
     if not output.parent.is_dir():
         raise InputError(f"{output}: the folder {output.parent} does not exist; make it first")
 

@@ -129,14 +129,15 @@ def _spread_pairs(result: Result) -> list[int]:
     return [int(i) for i in order[places.astype(int)]]
 
 
-def _named_pairs(result: Result, pairs: Sequence[tuple[str, str]]) -> list[int]:
+def names_of_pairs(result: Result) -> list[tuple[str, str]]:
+    """Run and module of each pair."""
     runs, modules = (result.values("constant_data", n) for n in ("campaign_run", "site_module"))
-    at = zip(
-        runs[result.values("constant_data", "pair_run")],
-        modules[result.values("constant_data", "pair_module")],
-        strict=True,
-    )
-    index = {names: i for i, names in enumerate(at)}
+    of_runs, of_modules = (result.values("constant_data", f"pair_{n}") for n in ("run", "module"))
+    return list(zip(runs[of_runs], modules[of_modules], strict=True))
+
+
+def _named_pairs(result: Result, pairs: Sequence[tuple[str, str]]) -> list[int]:
+    index = {names: i for i, names in enumerate(names_of_pairs(result))}
     for run, module in pairs:
         if (run, module) not in index:
             raise InputError(

@@ -28,6 +28,17 @@ FIGURES: dict[str, Callable[..., Figure]] = {
     "traces": traces,
 }
 
+OF_CAMPAIGN = ("pulls", "time_profiles", "array_map", "nuisances")
+"""Figures of what belongs to one campaign: drawn once for each of several."""
+
+
+def views(name: str, result: Result) -> list[tuple[str, Result]]:
+    """What a figure is to be drawn of, each with the name of its picture: `NAME`, or `NAME_1`, `NAME_2`."""
+    campaigns = result.campaigns() if name in OF_CAMPAIGN else [result]
+    if len(campaigns) == 1:
+        return [(name, result)]
+    return [(f"{name}_{number}", view) for number, view in enumerate(campaigns, start=1)]
+
 
 def draw(name: str, result: Result, **choice: Any) -> Figure:
     """Draw one figure in the common look; a choice (pairs, depths) goes to the figure's function."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.observations import Observations
 from iceopt.fit.pairs import group_signals, information_of_pairs, pull_back_groups, solve_pairs
-from iceopt.light.model import Scene, windows
+from iceopt.light.model import windows
 
 Array = NDArray[np.float64]
 
@@ -66,8 +66,8 @@ class Likelihood:
     own_error : ndarray, shape (pair, bin)
         The light model's own relative error there: the least size of the profile's error.
     sharing : ndarray, shape (pair,), optional
-        Number of pairs that share the light model's errors of each, itself counted: their variances are
-        taken that much larger. By default those of these observations that lie alike (`alike`).
+        How much larger the variances of the light model's errors are taken in each, as it shares them with
+        others. By default the number of pairs of these observations that lie alike (`alike`).
     """
 
     def __init__(
@@ -83,7 +83,7 @@ class Likelihood:
         self._least_pair = errors.least_pair_error
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
         self._floor = _group_means(own_error, observations)
-        self._alike = np.sqrt(alike([observations.scene])[0] if sharing is None else sharing)
+        self._alike = np.sqrt(alike([observations])[0] if sharing is None else sharing)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
@@ -231,16 +231,26 @@ class Likelihood:
         return np.stack([own[:, 0], own[:, 1] - self._offset_ns, own[:, 2]], axis=1)
 
 
-def alike(scenes: Sequence[Scene]) -> list[Array]:
-    """Number of pairs in each pair's cell of depths and distance, itself counted, shape (pair,) a scene.
+def alike(campaigns: Sequence[Observations]) -> list[Array]:
+    """How much larger the variances of a light model's errors are taken in each pair: (pair,) a campaign.
 
-    A light model errs in all of them together. With its variances in each taken that much larger they say
-    together what one would say alone.
+    A light model errs in all pairs of a cell of depths and distance together. Of one campaign that is the
+    number of pairs in the cell: with variances that much larger they say together what one would say alone.
+    Campaigns may be of very unlike brightness, and a dim one must not take from a bright one: between them
+    the cell's error is split by their counts, with which the sum of their information is that of all counts
+    in one pair, 1/(e^2 + 1/sum N) = sum 1/(e^2 sum N / N_i + 1/N_i).
     """
+    scenes = [seen.scene for seen in campaigns]
     places = [np.stack([s.emitter_depth_m, s.receiver_depth_m, s.distance_m], axis=1) for s in scenes]
     cells = np.round(np.concatenate(places) / ALIKE_WITHIN_M).astype(np.int64)
-    _, cell, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
-    shared = count[cell.ravel()].astype(np.float64)
+    cell = np.unique(cells, axis=0, return_inverse=True)[1].ravel()
+    owner = np.repeat(np.arange(len(places)), [len(p) for p in places])
+    many, counts = np.zeros((2, cell.max() + 1, len(places)))
+    np.add.at(many, (cell, owner), 1.0)
+    np.add.at(
+        counts, (cell, owner), np.concatenate([np.sum(seen.counts, axis=1) for seen in campaigns]) + 1.0
+    )
+    shared = (many * counts.sum(axis=1, keepdims=True) / np.maximum(counts, 1.0))[cell, owner]
     return np.split(shared, np.cumsum([len(p) for p in places])[:-1])
 
 

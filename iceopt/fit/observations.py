@@ -96,7 +96,8 @@ def observe(
     """
     scene = scene_of(campaign)
     used = verdicts.usable & late_bins(scene, earliest)
-    pair = np.flatnonzero(np.sum(campaign.counts * used, axis=1) >= least_counts)
+    enough = np.sum(campaign.counts * used, axis=1) >= least_counts
+    pair = np.flatnonzero(enough & used.any(axis=1))
     if pair.size == 0:
         raise InputError(
             f"{campaign.settings.site} {campaign.settings.season}: no pair of emitter and receiver has "

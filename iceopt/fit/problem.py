@@ -82,6 +82,8 @@ class Part:
     observations: Observations
     light: Light
     ties: Ties
+    dark_per_ns: Array
+    """Shape (module,): dark rate of each of the campaign's modules, before the flash's own counts."""
 
 
 class Problem:
@@ -115,7 +117,7 @@ class Problem:
         )
         self.system = NuisanceSystem([part.ties for part in self.parts])
         scenes = [part.observations.scene for part in self.parts]
-        self._sharing = alike(scenes)
+        self._sharing = alike([part.observations for part in self.parts])
         depths = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
         self.edges_m = layer_edges(config.layers, depths)
 
@@ -203,7 +205,7 @@ def _part(
     efficiency = campaign.modules.relative_efficiency[seen.modules]
     prior = nuisance_prior_of(config, campaign.settings, efficiency, dark.worth[seen.modules])
     ties = Ties(seen.run, seen.module, place[seen.modules], prior)
-    return Part(campaign, verdicts, seen, build(config, seen.scene), ties)
+    return Part(campaign, verdicts, seen, build(config, seen.scene), ties, dark.per_ns)
 
 
 def _require_one_spread(campaigns: Sequence[Campaign], config: FitConfig) -> None:

@@ -63,8 +63,8 @@ def _require_one_module(one: Campaign, i: int, other: Campaign, j: int) -> None:
     if np.abs(here - there).max() > _SAME_PLACE_M:
         raise InputError(
             f"module {name} lies at (x, y, depth) = {_place(here)} m in {_called(one)} and at "
-            f"{_place(there)} m in {_called(other)}; one module has one place: mend a modules.csv, or give it "
-            "another name"
+            f"{_place(there)} m in {_called(other)}; one module has one place: mend a modules.csv, or "
+            "give it another name"
         )
     a, b = one.modules.relative_efficiency[i], other.modules.relative_efficiency[j]
     if a != b:
