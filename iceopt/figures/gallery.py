@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from iceopt.figures.array import array_map, nuisances
 from iceopt.figures.chains import convergence, traces
 from iceopt.figures.checks import pulls, time_profiles
+from iceopt.figures.deviance import deviance
 from iceopt.figures.profiles import depth_profiles
 from iceopt.figures.relations import corner, correlations, dust
 from iceopt.figures.style import look
@@ -18,6 +19,7 @@ from iceopt.result.read import Result
 FIGURES: dict[str, Callable[..., Figure]] = {
     "depth_profiles": depth_profiles,
     "pulls": pulls,
+    "deviance": deviance,
     "time_profiles": time_profiles,
     "array_map": array_map,
     "nuisances": nuisances,
@@ -28,7 +30,7 @@ FIGURES: dict[str, Callable[..., Figure]] = {
     "traces": traces,
 }
 
-OF_CAMPAIGN = ("pulls", "time_profiles", "array_map", "nuisances")
+OF_CAMPAIGN = ("pulls", "deviance", "time_profiles", "array_map", "nuisances")
 """Figures of what belongs to one campaign: drawn once for each of several."""
 
 

@@ -112,7 +112,7 @@ class Problem:
         self.modules, places = shared_modules([campaign for campaign, _ in campaigns])
         _require_one_spread([campaign for campaign, _ in campaigns], config)
         self.parts = tuple(
-            _part(campaign, verdicts, place, config, build)
+            part_of(campaign, verdicts, place, config, build)
             for (campaign, verdicts), place in zip(campaigns, places, strict=True)
         )
         self.system = NuisanceSystem([part.ties for part in self.parts])
@@ -192,13 +192,14 @@ class Problem:
         return found
 
 
-def _part(
+def part_of(
     campaign: Campaign,
     verdicts: Verdicts,
     place: NDArray[np.int64],
     config: FitConfig,
     build: Callable[[FitConfig, Scene], Light],
 ) -> Part:
+    """What one campaign gives to a fit; `place`, shape (module,), is of its modules among those of all."""
     data, nuisances = config.data, config.nuisances
     dark = dark_rates(campaign, verdicts, nuisances.dark_level_spread, nuisances.dark_spread)
     seen = observe(campaign, verdicts, dark.per_ns, data.earliest, data.group_growth, data.least_counts)

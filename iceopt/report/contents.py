@@ -8,11 +8,15 @@ from numpy.typing import NDArray
 
 from iceopt.fit.convergence import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
 from iceopt.fit.correction import LARGEST_K
+from iceopt.result.deviance import Deviances
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
 from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd
 
 Array = NDArray[np.float64]
+
+_WORST_PAIRS = 8
+"""Of each campaign."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,7 @@ def season(result: Result, label: str) -> dict[str, Any]:
         "rows": _layer_rows(layers),
         "profile": _profile(result, layers, label),
         "checks": _checks(result),
+        "worst": [row for prefix, view in campaigns for row in _worst(view, prefix)],
         "modules": [row for prefix, view in campaigns for row in _modules(view, prefix)],
         "runs": [row for prefix, view in campaigns for row in _runs(view, prefix)],
         "provenance": _provenance(result),
@@ -165,6 +170,20 @@ def _checks(result: Result) -> list[Check]:
         name = "Last renewal of the light model moved the layers by (of their errors)"
         checks.append(Check(name, f"{moves[-1]:.2f}", f"below {SETTLED}", moves[-1] < SETTLED))
     return checks
+
+
+def _worst(result: Result, prefix: str) -> list[dict[str, str]]:
+    return [
+        {
+            "pair": f"{prefix}{pair.run} at {pair.module}",
+            "distance": f"{pair.distance_m:.0f}",
+            "seen": f"{pair.seen:.0f}",
+            "expected": f"{pair.expected:.0f}",
+            "pull": f"{pair.pull:+.1f}",
+            "deviance": f"{pair.deviance:.1f}",
+        }
+        for pair in Deviances(result).worst(_WORST_PAIRS)
+    ]
 
 
 def _modules(result: Result, prefix: str) -> list[dict[str, str]]:

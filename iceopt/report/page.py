@@ -30,6 +30,8 @@ _DPI = 100
 PICTURES = {
     "pulls": "Do the counts agree with the fit? Pulls of all pairs against distance and depth, and of bins "
     "against time; a slope is a fault of the light model.",
+    "deviance": "Poisson deviance of the counts by distance, time and receiver, beside what counting and the "
+    "fitted errors of the light model lead to: a cell far above that is not described.",
     "time_profiles": "Counts seen and expected against time, for pairs spread over distance.",
     "array_map": "The array: what was used, and what was left out and why.",
     "nuisances": "Relative efficiencies, clock offsets and brightnesses.",
