@@ -21,6 +21,9 @@ from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.counts import expected_counts
 from iceopt.light.model import Scene
+from iceopt.light.tracking.tables import henyey_greenstein
+from iceopt.simulate.draw import draw_campaign
+from iceopt.simulate.scenario import Scenario
 
 Array = NDArray[np.float64]
 
@@ -146,7 +149,7 @@ def draw(seed: int) -> Drawn:
     rng = np.random.default_rng([seed, 1804])
     campaign, nuisances = empty_campaign(), CONFIG.nuisances
     settings, modules = campaign.settings, len(campaign.modules.name)
-    vector, ice, errors = _draw_ice(rng)
+    vector, ice, errors = draw_ice(rng)
 
     efficiency = settings.efficiency_spread * rng.standard_normal(modules)
     offset = settings.timing_spread_ns * rng.standard_normal(modules)
@@ -173,7 +176,19 @@ def draw(seed: int) -> Drawn:
     return Drawn(replace(campaign, counts=counts), truth)
 
 
-def _draw_ice(rng: np.random.Generator) -> tuple[Array, Ice, Array]:
+def track(seed: int, photons: int) -> tuple[Campaign, Ice, float]:
+    """Campaign whose light is tracked, its ice, drawn from the prior, and the median error of its charges."""
+    ice = draw_ice(np.random.default_rng([seed, 1804]))[1]
+    empty = empty_campaign()
+    phase = henyey_greenstein(empty.settings.scattering_anisotropy)
+    scenario = Scenario(
+        seed, empty.settings, ice, phase, empty.modules, empty.flashes, photons, "cpu", (), {}, {}, {}
+    )
+    campaign, truth = draw_campaign(scenario)
+    return campaign, ice, float(np.median(truth.signal_error))
+
+
+def draw_ice(rng: np.random.Generator) -> tuple[Array, Ice, Array]:
     """Vector of the posterior's parameters drawn from their prior, its ice, and its sizes of errors."""
     edges = np.array(EDGES_M)
     prior = LayerPrior(CONFIG.prior, 0.5 * (edges[1:] + edges[:-1]))
