@@ -67,7 +67,7 @@ class ExactClosedForm(ClosedForm):
 def exact(config: FitConfig, scene: Scene) -> Light:
     """Light models of a fit: the closed form in every part."""
     model = ExactClosedForm(scene)
-    return Light(lambda ice: model, lambda ice: model, model, False)
+    return Light(lambda ice: model, model, False)
 
 
 def empty_campaign() -> Campaign:

@@ -34,7 +34,7 @@ class ExactClosedForm(ClosedForm):
 def exact(config: FitConfig, scene: Scene) -> Light:
     """The light model that the counts of `small_problem` were drawn from plays every part."""
     model = ExactClosedForm(scene)
-    return Light(lambda ice: model, lambda ice: model, model, False)
+    return Light(lambda ice: model, model, False)
 
 
 def small_config(**sampler: object) -> FitConfig:

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.convergence import SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
-from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 
 Array = NDArray[np.float64]
@@ -23,9 +22,8 @@ STEPS_A_RENEWAL = 3
 ROUGHLY = 0.5
 """Decrement that ends a climb whose light model will be renewed: far below a tenth of an error a layer."""
 _NEAR = 2.0
-"""Move, in errors of the layers, below which the better moments come in and iterates are mixed."""
+"""Move, in errors of the layers, below which iterates are mixed, if the climb has ended nearly."""
 _NEARLY = 10.0
-"""Decrement of a climb after which the same holds."""
 _MIXED = 4
 _STAGE = "maximum"
 
@@ -35,8 +33,19 @@ def climb(
     store: Checkpoint,
     watch: Callable[[str, float | None], None],
     time_left_s: Callable[[], float],
+    start: Array | None = None,
 ) -> tuple[Maximum, tuple[float, ...]]:
     """Climb, renewing the light models until it no longer matters; resumes from the store.
+
+    Parameters
+    ----------
+    problem : Problem
+    store : Checkpoint
+    watch : callable
+        Told in words what goes on.
+    time_left_s : callable
+    start : ndarray, shape (parameter,), optional
+        Where to begin, if the store holds nothing; by default a uniform ice made of the data.
 
     Returns
     -------
@@ -46,36 +55,31 @@ def climb(
         Root mean square move of the layers by each renewal, in their standard deviations.
     """
     pieces = store.read(_STAGE)
-    number = len(pieces)
+    number, moved = len(pieces), [float(m) for m in pieces[-1]["moved"]] if pieces else []
     if pieces:
-        vector, made_at, near = pieces[-1]["vector"], pieces[-1]["made_at"], bool(pieces[-1]["near"])
-        moved = [float(m) for m in pieces[-1]["moved"]]
+        vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
     else:
         watch("first guess: uniform ice", None)
-        vector = made_at = problem.first_guess()
-        near, moved = False, []
+        vector = made_at = problem.first_guess() if start is None else start
 
     def keep(words: str, vector: Array) -> None:
         nonlocal number
-        place = {"vector": vector, "made_at": made_at}
-        store.write(_STAGE, number, place | {"moved": np.array(moved), "near": np.array(near)})
+        store.write(_STAGE, number, {"vector": vector, "made_at": made_at, "moved": np.array(moved)})
         number += 1
         watch(words, None)
 
     moves = problem.light_moves
     most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
 
-    def go(start: tuple[Posterior, Array], information: Array | None) -> Maximum:
-        return find_maximum(problem, start, keep, information, most_steps, enough, time_left_s)
+    def go(vector: Array) -> Maximum:
+        posterior = problem.posterior_at(vector, made_at)
+        return find_maximum(problem, (posterior, vector), keep, most_steps, enough, time_left_s)
 
-    def made(at: Array) -> tuple[Posterior, Array]:
-        return problem.posterior_at(at, made_at, rough=not near)
-
-    maximum = go(made(vector), None)
+    maximum = go(vector)
     layers = 2 * maximum.posterior.layers
     begun: list[Array] = []
     ended: list[Array] = []
-    while moves and not _settled(near, moved, maximum) and len(moved) < problem.most_renewals:
+    while moves and not _settled(moved, maximum) and len(moved) < problem.most_renewals:
         if time_left_s() <= 0:
             break
         watch("renewing the light model at the best ice", None)
@@ -83,22 +87,20 @@ def climb(
         made_at = maximum.vector.copy()
         if begun:
             made_at[:layers] = mixed(begun, ended, sd)
-        # The rough light's slopes are no good to the better one.
-        maximum = go(made(made_at), None if near and not begun else maximum.information)
+        maximum = go(made_at)
         moved.append(float(np.sqrt(np.mean(((maximum.vector - made_at)[:layers] / sd) ** 2))))
         keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
-        if near:
+        if moved[-1] < _NEAR and maximum.decrement < _NEARLY:
             begun, ended = [*begun, made_at[:layers]][-_MIXED:], [*ended, maximum.vector[:layers]][-_MIXED:]
-        near = near or (moved[-1] < _NEAR and maximum.decrement < _NEARLY)
     if moves:
-        enough = LARGEST_DECREMENT
-        maximum = go((maximum.posterior, maximum.vector), maximum.information)
+        start_again = (maximum.posterior, maximum.vector)
+        maximum = find_maximum(problem, start_again, keep, most_steps, LARGEST_DECREMENT, time_left_s)
     watch("finding the covariance", None)
     return with_covariance(maximum), tuple(moved)
 
 
-def _settled(near: bool, moved: Sequence[float], maximum: Maximum) -> bool:
-    return near and bool(moved) and moved[-1] < SETTLED and maximum.decrement < ROUGHLY
+def _settled(moved: Sequence[float], maximum: Maximum) -> bool:
+    return bool(moved) and moved[-1] < SETTLED and maximum.decrement < ROUGHLY
 
 
 def mixed(begun: Sequence[Array], ended: Sequence[Array], sd: Array) -> Array:

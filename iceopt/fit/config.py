@@ -48,8 +48,6 @@ class ModelConfig(_Section):
     """Order of the layered model, evaluated at the best ice found so far."""
     moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 5
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
-    climb_order: Annotated[int, Field(ge=1, le=9)] = 3
-    """Order of the moments on the way to the maximum, until the steps are small."""
     most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 

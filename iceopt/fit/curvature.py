@@ -52,11 +52,11 @@ def likelihood_information(posterior: Posterior, vector: Array) -> Array:
 
 
 def climbing_information(posterior: Posterior, vector: Array) -> Array:
-    """Information of the likelihood for a climb: odd pairs held tighter, errors apart from the layers.
+    """Information of the likelihood for a climb in the layers: odd pairs held tighter, errors left out.
 
     Parameters and result as for `likelihood_information`.
     """
-    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    n = 2 * posterior.layers
     matrix = np.zeros((vector.size, vector.size))
     found, sizes = posterior.evaluate(vector).evaluation, posterior.errors(vector)
     weights = [
@@ -64,10 +64,6 @@ def climbing_information(posterior: Posterior, vector: Array) -> Array:
         for term, errors in zip(posterior.terms, found.errors, strict=True)
     ]
     matrix[:n, :n] = _of_layers(posterior, found, vector, weights)
-    signals = posterior.signals(posterior.ice(vector))
-    matrix[-size:, -size:] = _differences(
-        lambda errors: posterior.marginal.evaluate_vjp(signals, errors)[2], sizes, range(size)
-    )
     return 0.5 * (matrix + matrix.T)
 
 
@@ -112,10 +108,7 @@ def layer_slopes(term: Term, ice: Ice, errors: Array, charge_precision: Array) -
         To ln le of each layer, then to ln la of each.
     """
     likelihood, seen = term.likelihood, term.likelihood.observations
-    change = np.empty((*seen.first.shape, 2 * ice.layers))
-    slopes = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
-    for i, slope in enumerate(slopes):
-        change[:, :, i] = slope
+    change = term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
     weighted = _weighted(
         change,
         seen.groups,

@@ -123,6 +123,6 @@ def with_best_errors(posterior: Posterior, vector: Array) -> Array:
         jac=True,
         bounds=posterior.bounds[-size:],
         method="L-BFGS-B",
-        options={"maxiter": _MOST_STEPS, "gtol": 1e-2},
+        options={"maxiter": _MOST_STEPS, "ftol": 1e-7, "gtol": 0.3},
     )
     return np.r_[vector[:-size], found.x]

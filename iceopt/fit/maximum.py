@@ -25,8 +25,6 @@ Watch = Callable[[str, Array], None]
 MOST_STEPS = 40
 _LONGEST_STEP = 0.5
 _SMALLEST_FACTOR = 1e-3
-_FAST = 0.5
-"""A curvature is kept while each step leaves less than this part of what there was to gain."""
 LARGEST_DECREMENT = 0.02
 
 
@@ -50,15 +48,14 @@ def find_maximum(
     problem: Problem,
     start: tuple[Posterior, Array],
     watch: Watch,
-    information: Array | None = None,
     most_steps: int = MOST_STEPS,
     enough: float = LARGEST_DECREMENT,
     time_left_s: Callable[[], float] = lambda: np.inf,
 ) -> Maximum:
-    """Climb to the maximum by Gauss-Newton steps, halved where the density would fall.
+    """Climb to the maximum by Gauss-Newton steps in the layers, halved where the density would fall.
 
-    The reference of the likelihood is renewed at every step. The information of the likelihood, which costs
-    one cheap light model a parameter, is kept while the steps it gives gain fast.
+    After each step the sizes of the errors are put at their best and the reference of the likelihood is
+    renewed.
 
     Parameters
     ----------
@@ -67,8 +64,6 @@ def find_maximum(
         Posterior and vector to begin at.
     watch : callable
         Called at every step with a line of words and the vector.
-    information : ndarray, optional
-        Of the likelihood, to begin with.
     most_steps : int
     enough : float
         Decrement below which the climb ends.
@@ -81,19 +76,11 @@ def find_maximum(
     """
     posterior, vector = start
     low, high = np.array(posterior.bounds).T
-    last = np.inf
     for step_number in range(most_steps):
         slope = posterior.log_likelihood_gradient(vector)[1]
-        fresh = information is None
-        if information is not None:
-            step, decrement, at = _step(posterior, Expansion(vector, slope, information))
-            fresh = decrement > _FAST * last
-        if fresh:
-            watch("climbing: finding the curvature", vector)
-            information = climbing_information(posterior, vector)
-            step, decrement, at = _step(posterior, Expansion(vector, slope, information))
-        assert information is not None
-        vector, value, last = at, posterior.log_density(at), decrement
+        information = climbing_information(posterior, vector)
+        step, decrement, vector = _step(posterior, Expansion(vector, slope, information))
+        value = posterior.log_density(vector)
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
         )
@@ -106,14 +93,9 @@ def find_maximum(
                 break
             factor *= 0.5
         if factor < _SMALLEST_FACTOR:
-            if fresh:
-                break
-            information = None
-            continue
+            break
         vector = with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
-    if information is None:
-        information = climbing_information(posterior, vector)
     covariance = normal_covariance(posterior, vector, information)
     return Maximum(posterior, vector, covariance, information, value, decrement, step_number + 1)
 
@@ -161,16 +143,12 @@ def positive_inverse(matrix: Array) -> Array:
 
 
 def _step(posterior: Posterior, at: Expansion) -> tuple[Array, float, Array]:
-    """Gauss-Newton step in layers and errors, its decrement, and the vector, its prior best, to go from."""
-    n, size = 2 * posterior.layers, len(ERROR_NAMES)
+    """Gauss-Newton step in the layers, its decrement, and the vector, its prior best, to go from."""
+    n = 2 * posterior.layers
     vector = with_best_prior(posterior, at)
     low, high = np.array(posterior.bounds).T
     gradient = at.gradient + posterior.log_prior(vector)[1]
     gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
-    free = np.r_[0:n, vector.size - size : vector.size]
-    total = at.information[np.ix_(free, free)].copy()
-    total[:n, :n] += posterior.prior_precision(vector)
-    total[n:, n:] += np.diag(posterior.error_precision)
     step = np.zeros(vector.size)
-    step[free] = positive_inverse(total) @ gradient[free]
+    step[:n] = positive_inverse(at.information[:n, :n] + posterior.prior_precision(vector)) @ gradient[:n]
     return step, float(gradient @ step), vector

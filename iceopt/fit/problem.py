@@ -35,8 +35,6 @@ class Light:
 
     at: Callable[[Ice], LightModel]
     """Gives the model that is good around an ice."""
-    rough: Callable[[Ice], LightModel]
-    """Gives a cheaper one for the way to there."""
     first: LightModel
     """What finds the uniform ice to begin with."""
     moves: bool
@@ -48,14 +46,12 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     closed = ClosedForm(scene)
     chosen = config.model
     if chosen.name == "closed-form":
-        return Light(lambda ice: closed, lambda ice: closed, closed, False)
+        return Light(lambda ice: closed, closed, False)
     high = LayeredMoments(scene, chosen.order)
     if chosen.moments_order == "none":
-        return Light(lambda ice: high, lambda ice: high, closed, False)
+        return Light(lambda ice: high, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
-    cheap = high.of_order(chosen.climb_order).laplace
-
-    return Light(lambda ice: carry(moments, high, ice), lambda ice: carry(cheap, high, ice), closed, True)
+    return Light(lambda ice: carry(moments, high, ice), closed, True)
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
@@ -164,11 +160,10 @@ class Problem:
         """How often the light models are made at most, the first time counted."""
         return 1 + self.config.model.most_renewals
 
-    def posterior_at(self, vector: Array, made_at: Array, rough: bool) -> tuple[Posterior, Array]:
-        """Posterior with its reference at a vector, light models made at another's ice, and that vector."""
-        ice = self._ice(made_at)
-        models = [part.light.rough(ice) if rough else part.light.at(ice) for part in self.parts]
-        return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models), vector
+    def posterior_at(self, vector: Array, made_at: Array) -> Posterior:
+        """Posterior with its reference at a vector and light models made at another's ice."""
+        models = [part.light.at(self._ice(made_at)) for part in self.parts]
+        return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models)
 
     def _ice(self, vector: Array) -> Ice:
         layers = self.edges_m.size - 1
@@ -176,20 +171,20 @@ class Problem:
         return Ice(self.edges_m, lengths[:layers], lengths[layers:])
 
     def first_guess(self) -> Array:
-        """Vector of the uniform ice that describes the counts best on a coarse grid."""
+        """Vector of a uniform ice: the best of some absorption lengths at the best scattering length."""
         ones = np.ones(self.edges_m.size - 1)
         models = [part.light.first for part in self.parts]
-        best, found = -np.inf, np.empty(0)
-        for scattering in _FIRST_SCATTERING_M:
-            for absorption in _FIRST_ABSORPTION_M:
-                ice = Ice(self.edges_m, scattering * ones, absorption * ones)
-                posterior = self.posterior(ice, models=models)
-                first = float(np.log(_FIRST_ERROR))
-                vector = posterior.vector(ice, ln_pair_error=first, ln_profile_error=first)
-                value = posterior.evaluate(vector).log_likelihood
-                if value > best:
-                    best, found = value, vector
-        return found
+        first = float(np.log(_FIRST_ERROR))
+
+        def judged(scattering: float, absorption: float) -> tuple[float, Array]:
+            ice = Ice(self.edges_m, scattering * ones, absorption * ones)
+            posterior = self.posterior(ice, models=models)
+            vector = posterior.vector(ice, ln_pair_error=first, ln_profile_error=first)
+            return posterior.evaluate(vector).log_likelihood, vector
+
+        middle = _FIRST_ABSORPTION_M[len(_FIRST_ABSORPTION_M) // 2]
+        best = max(_FIRST_SCATTERING_M, key=lambda length: judged(length, middle)[0])
+        return max((judged(best, a) for a in _FIRST_ABSORPTION_M), key=lambda found: found[0])[1]
 
 
 def part_of(

@@ -5,7 +5,7 @@ Appl. Opt. 28, 2331 (1989)) with the layers averaged along the straight line fro
 knows nothing of the emitters' pattern, and its charges are wrong by 30-150 % in layered ice.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -66,17 +66,17 @@ class ClosedForm:
 
         return self._expected(fractions, ice), pull_back
 
-    def log_slopes(
-        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
-    ) -> Iterator[Array]:
+    def log_slopes(self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
         """Derivatives of the log of the counts in windows of bins, by differences; see `LightModel`."""
         light = windows(counts, first, stop)
         lengths = np.stack([ice.scattering_length_m, ice.absorption_length_m])
-        for kind, layer in np.ndindex(lengths.shape):
+        slopes = np.empty((*light.shape, lengths.size))
+        for i, (kind, layer) in enumerate(np.ndindex(lengths.shape)):
             ahead = lengths.copy()
             ahead[kind, layer] *= np.exp(_STEP)
             change = windows(self.expected(Ice(ice.edges_m, *ahead)), first, stop) - light
-            yield np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
+            slopes[:, :, i] = np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
+        return slopes
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """Relative standard deviation of the model itself, shape (pair, bin): one half everywhere."""

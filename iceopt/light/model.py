@@ -1,6 +1,6 @@
 """What every light model is given and what it gives: the seam between light and fit."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -96,12 +96,12 @@ class LightModel(Protocol):
         counts: NDArray[np.float64],
         first: NDArray[np.int64],
         stop: NDArray[np.int64],
-    ) -> Iterator[NDArray[np.float64]]:
+    ) -> NDArray[np.float64]:
         """Derivatives of the log of the counts in windows of bins, good enough for a curvature.
 
         `counts`, shape (pair, bin), are the expected counts at the ice; the windows, shape (pair, window),
-        are bins `first` to before `stop`, equal in padding. Yields an array of the windows' shape a
-        parameter: ln le of each layer, then ln la of each.
+        are bins `first` to before `stop`, equal in padding. Shape (pair, window, parameter): ln le of each
+        layer, then ln la of each.
         """
         ...
 

@@ -53,9 +53,8 @@ def layers_at_the_maximum(campaign, **nuisances):
     config = FitConfig.model_validate(small_config().model_dump() | {"nuisances": nuisances})
     problem = Problem([(campaign, all_far(campaign))], config, exact)
     vector = problem.first_guess()
-    found = find_maximum(
-        problem, (problem.posterior_at(vector, vector, False)[0], vector), lambda words, at: None
-    )
+    start = problem.posterior_at(vector, vector)
+    found = find_maximum(problem, (start, vector), lambda words, at: None)
     return found.vector[:6], np.sqrt(np.diag(with_covariance(found).covariance))[:6], found
 
 

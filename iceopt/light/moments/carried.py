@@ -8,7 +8,7 @@ real rates, which cost a fraction of the time bins, never ring at the front, and
 reference the model is the high order itself; it is carried again as a fit moves.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,13 +143,9 @@ class CarriedProfile:
 
         return counts, pull_back
 
-    def log_slopes(
-        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
-    ) -> Iterator[Array]:
+    def log_slopes(self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
         """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
-        matrix = self._shapes.in_windows(counts, first, stop)
-        for change in self._moments.log_slopes(ice):
-            yield np.einsum("pws,ps->pw", matrix, change)
+        return self._shapes.in_windows(counts, first, stop) @ self._moments.log_slopes(ice)
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """The high order's own relative error at the reference, shape (pair, bin)."""

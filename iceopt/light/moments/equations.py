@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
-from iceopt.light.moments import adjoint, sweep
+from iceopt.light.moments import adjoint, jacobian, sweep
 from iceopt.light.moments.harmonics import Couplings, couplings
 from iceopt.light.moments.plan import PairClass, Plan
 
@@ -102,6 +102,44 @@ class MomentEquations:
         arguments = (*self._arguments(rates, cut, group), bars, rate_bar)
         adjoint.pull_back(*arguments)
         return rate_bar.sum(axis=0)
+
+    def slopes(
+        self,
+        rates: NDArray[np.complex128],
+        parts: tuple[NDArray[np.float64], NDArray[np.float64]],
+        cut: Column,
+        group: PairClass,
+    ) -> NDArray[np.float64]:
+        """Derivatives of a class's transforms at real s to ln le and ln la, shape (s, 2, layer, entry)."""
+        moved = np.stack([rates - 1j * jacobian.STEP * part for part in parts], axis=1)
+        out = np.empty((group.laplace.size, 2, rates.shape[1], group.entry.size))
+        emitter = np.repeat(np.arange(group.source_depth.size), np.diff(group.source_start))
+        receiver_depth, receiver = np.unique(group.receiver_depth, return_inverse=True)
+        nodes = cut.thickness_m.size + 1
+        for few in jacobian.pieces(emitter, receiver, nodes, self._couplings.vertical.shape[1]):
+            emitters, of_emitter = np.unique(emitter[few], return_inverse=True)
+            receivers, of_receiver = np.unique(receiver[few], return_inverse=True)
+            ends = (
+                cut.depth_node[group.source_depth[emitters]],
+                cut.depth_node[receiver_depth[receivers]],
+                of_emitter,
+                of_receiver,
+                group.distance_row[few],
+            )
+            piece = np.empty((*out.shape[:3], few.stop - few.start))
+            jacobian.slopes(
+                coupling_arrays(self._couplings),
+                moved,
+                group.wavenumbers,
+                group.weights,
+                group.start,
+                (cut.between, cut.thickness_m),
+                self._pattern,
+                ends,
+                piece,
+            )
+            out[..., few] = piece
+        return out
 
     def _arguments(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> tuple[Any, ...]:
         return (

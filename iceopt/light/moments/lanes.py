@@ -54,6 +54,28 @@ class _Emitter:
         for part in (0, 1):
             self.builder.store(value[part], self.pointer(argument, entry, part), align=8)
 
+    def load_doubles(self, argument: int, place: Any) -> Any:
+        b = self.builder
+        return b.load(b.bitcast(b.gep(self._bases[argument], [place]), _VECTOR.as_pointer()), align=8)
+
+    def load_real(self, argument: int, entry: Any) -> Any:
+        return self.load_doubles(argument, self.builder.mul(entry, ir.Constant(_INDEX, LANES)))
+
+    def store_real(self, argument: int, entry: Any, value: Any) -> None:
+        b = self.builder
+        place = b.gep(self._bases[argument], [b.mul(entry, ir.Constant(_INDEX, LANES))])
+        b.store(value, b.bitcast(place, _VECTOR.as_pointer()), align=8)
+
+    def sum_of_lanes(self, value: Any) -> Any:
+        """Sum of a vector's lanes, by halves."""
+        b, undefined, width = self.builder, ir.Constant(_VECTOR, ir.Undefined), LANES
+        while width > 1:
+            width //= 2
+            lanes = [(i + width) % LANES for i in range(LANES)]
+            mask = ir.Constant(ir.VectorType(ir.IntType(32), LANES), lanes)
+            value = b.fadd(value, b.shuffle_vector(value, undefined, mask))
+        return b.extract_element(value, ir.Constant(ir.IntType(32), 0))
+
     def fused(self, x: Any, y: Any, z: Any) -> Any:
         b = self.builder
         return b.fadd(b.fmul(x, y, flags=_FUSE), z, flags=_FUSE)
@@ -129,7 +151,53 @@ def _axpy(typing: Any, out: Any, io: Any, keep: Any, scale: Any, a: Any, ia: Any
     return signature, code
 
 
+def _real_dot(typing: Any, out: Any, io: Any, keep: Any, scale: Any, a: Any, ia: Any, sa: Any, b: Any,
+              ib: Any, sb: Any, n: Any) -> tuple[Any, Callable]:  # fmt: skip
+    """out[io] = keep out[io] + scale sum_p<n a[ia + p sa] b[ib + p sb], of real lanes."""
+    i, d = types.intp, types.float64
+    signature = types.void(out, i, d, d, a, i, i, b, i, i, i)
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        e = _Emitter(context, builder, signature, arguments)
+        _, io, keep, scale, _, ia, sa, _, ib, sb, n = arguments
+        total = cgutils.alloca_once_value(builder, _ZERO)
+        builder.store(_ZERO, total)
+        with cgutils.for_range(builder, n, intp=_INDEX) as loop:
+            x = e.load_real(4, builder.add(ia, builder.mul(loop.index, sa)))
+            y = e.load_real(7, builder.add(ib, builder.mul(loop.index, sb)))
+            builder.store(e.fused(x, y, builder.load(total)), total)
+        old = builder.fmul(e.splat(keep), e.load_real(0, io))
+        e.store_real(0, io, e.fused(e.splat(scale), builder.load(total), old))
+        return context.get_dummy_value()
+
+    return signature, code
+
+
+def _weighted_dot(
+    typing: Any, a: Any, ia: Any, b: Any, ib: Any, n: Any, w: Any, iw: Any
+) -> tuple[Any, Callable]:
+    """Sum over lanes of w[iw + lane] sum_p<n a[ia + p] b[ib + p], of real lanes; iw counts doubles."""
+    i = types.intp
+    signature = types.float64(a, i, b, i, i, w, i)
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        e = _Emitter(context, builder, signature, arguments)
+        _, ia, _, ib, n, _, iw = arguments
+        total = cgutils.alloca_once_value(builder, _ZERO)
+        builder.store(_ZERO, total)
+        with cgutils.for_range(builder, n, intp=_INDEX) as loop:
+            x = e.load_real(0, builder.add(ia, loop.index))
+            y = e.load_real(2, builder.add(ib, loop.index))
+            builder.store(e.fused(x, y, builder.load(total)), total)
+        weighted = builder.fmul(builder.load(total), e.load_doubles(5, iw))
+        return e.sum_of_lanes(weighted)
+
+    return signature, code
+
+
 dot = intrinsic(_dot)
+real_dot = intrinsic(_real_dot)
+weighted_dot = intrinsic(_weighted_dot)
 times = intrinsic(_times)
 axpy = intrinsic(_axpy)
 

@@ -1,6 +1,6 @@
 """The layered model as a `LightModel`: ice in, expected counts out."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
@@ -79,7 +79,7 @@ class LayeredMoments:
         counts: NDArray[np.float64],
         first: NDArray[np.int64],
         stop: NDArray[np.int64],
-    ) -> Iterator[NDArray[np.float64]]:
+    ) -> NDArray[np.float64]:
         """Derivatives of the log of the counts in windows of bins, to some percent; see `LightModel`."""
         none = np.zeros_like(counts)
         return CarriedProfile(self.laplace, self.name, ice, counts, none).log_slopes(ice, counts, first, stop)

@@ -1,0 +1,77 @@
+"""Slopes of Laplace moments by perturbation, against steps into the complex plane through whole sweeps."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from iceopt.ice.layers import Ice
+from iceopt.light.model import Emission, Scene
+from iceopt.light.moments import jacobian
+from iceopt.light.moments.equations import column
+from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
+
+EDGES_M = np.array([100.0, 110.0, 112.0, 130.0, 150.0, 151.0, 180.0])
+EMITTER_M = np.array([85.0, 112.0, 120.0, 120.0, 141.0, 160.0, 200.0, 141.0, 120.0])
+RECEIVER_M = np.array([95.0, 141.0, 85.0, 120.0, 141.0, 112.0, 190.0, 180.0, 175.0])
+DISTANCE_M = np.array([125.0, 60.0, 125.0, 40.0, 125.0, 60.0, 33.0, 0.0, 0.0])
+"""Emitters and receivers at one depth, on edges, in both half-spaces, side by side and above one another."""
+
+
+def moments(order, acceptance_slope=0.4):
+    scene = Scene(
+        emitter_depth_m=EMITTER_M,
+        receiver_depth_m=RECEIVER_M,
+        distance_m=DISTANCE_M,
+        bearing_deg=np.zeros(EMITTER_M.size),
+        azimuth_deg=np.full(EMITTER_M.size, np.nan),
+        photons=np.full(EMITTER_M.size, 1e10),
+        bin_edges_ns=np.arange(0.0, 2000.0, 25.0),
+        emission=Emission("ring", 30.0, 8.0),
+        group_index=1.35,
+        scattering_anisotropy=0.9,
+        effective_area_m2=0.01,
+        acceptance_slope=acceptance_slope,
+    )
+    return LaplaceMoments(scene, order, RATES_PER_NS)
+
+
+def by_complex_steps(model, ice):
+    """The moments are holomorphic in the loss rates, so that no digits are lost."""
+    rates, cut = model._rates(ice), column(ice, model._plan.depths_m)
+    slopes = []
+    for part in model.equations.rate_parts(ice):
+        for layer in range(ice.layers):
+            aside = rates.copy()
+            aside[:, layer] -= 1e-12j * part[layer]
+            value, change = model._moments(aside, cut)
+            slopes.append(np.where(value > 0, change / (value * 1e-12), 0.0))
+    return np.stack(slopes, axis=-1)
+
+
+@pytest.mark.parametrize("order", [1, 2, 3, 5])
+@settings(max_examples=4, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_slopes_are_complex_steps(order, seed):
+    random, model = np.random.default_rng(seed), moments(order)
+    lengths = np.exp(random.normal([[3.2], [4.6]], 0.4, (2, EDGES_M.size - 1)))
+    ice = Ice(EDGES_M, *lengths)
+    slopes = model.log_slopes(ice)
+    assert np.abs(slopes).max() > 0.1
+    np.testing.assert_allclose(slopes, by_complex_steps(model, ice), rtol=1e-7, atol=1e-7)
+
+
+def test_pieces_of_any_size_give_the_same(monkeypatch):
+    model, ice = moments(3), Ice(EDGES_M, np.linspace(20.0, 40.0, 6), np.linspace(150.0, 60.0, 6))
+    whole = model.log_slopes(ice)
+    monkeypatch.setattr(jacobian, "LARGEST_BYTES", 1)
+    np.testing.assert_allclose(model.log_slopes(ice), whole, rtol=1e-12)
+
+
+def test_pieces_hold_every_entry_once_and_few_ends():
+    random = np.random.default_rng(3)
+    emitter, receiver = np.sort(random.integers(0, 30, 500)), random.integers(0, 80, 500)
+    found = list(jacobian.pieces(emitter, receiver, 10**5, 9))
+    assert [p.start for p in found[1:]] == [p.stop for p in found[:-1]]
+    assert (found[0].start, found[-1].stop) == (0, 500)
+    assert len(found) > 100
