@@ -58,7 +58,7 @@ def layers_at_the_maximum(campaign, **nuisances):
     return found.vector[:6], np.sqrt(np.diag(with_covariance(found).covariance))[:6], found
 
 
-@pytest.mark.parametrize("factor", [3.0, 1 / 3.0])
+@pytest.mark.parametrize("factor", [3.0, pytest.param(1 / 3.0, marks=pytest.mark.slow)])
 def test_a_dark_rate_stated_wrong_does_not_pull_the_fit(factor):
     """With dark rates held where they are stated it does, by several errors: the test can fail."""
     campaign, truth = small_campaign(dark_rate_hz=1e5, photons_per_pulse=2e9)
