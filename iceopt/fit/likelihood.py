@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.special
 from numpy.typing import NDArray
 
 from iceopt.fit.observations import Observations
@@ -211,7 +212,8 @@ class Likelihood:
         place = np.cumsum(np.pad(steps[:, :-1], ((0, 0), (1, 0))), axis=1)
         together = np.exp(-np.abs(place[:, :, None] - place[:, None, :]))
         part = light * size / np.maximum(light.sum(axis=1, keepdims=True), 1e-300)
-        return np.sqrt(pair_size**2 + np.einsum("pg,pgh,ph->p", part, together, part))
+        of_charge = tail_variance(self._tail) * pair_size**2
+        return np.sqrt(of_charge + np.einsum("pg,pgh,ph->p", part, together, part))
 
     def charge_precision(self, error_sizes: Array, charge_error: Array) -> Array:
         """Second derivative of minus the log density of the pairs' charge errors, shape (pair,)."""
@@ -229,6 +231,15 @@ class Likelihood:
     def _beyond(self, own: Array) -> Array:
         """Amplitude, clock offset beyond the reference's, and ln dark rate of each pair."""
         return np.stack([own[:, 0], own[:, 1] - self._offset_ns, own[:, 2]], axis=1)
+
+
+def tail_variance(tail: float) -> float:
+    """Variance of a charge error over its size squared: K2(d^2) / K1(d^2) of the hyperbolic density.
+
+    K are modified Bessel functions of the second kind (Barndorff-Nielsen, Proc. R. Soc. A 353, 401 (1977));
+    `tail` is 1/d^2, 0 for a normal density.
+    """
+    return float(scipy.special.kve(2, 1.0 / tail) / scipy.special.kve(1, 1.0 / tail)) if tail > 0 else 1.0
 
 
 def alike(campaigns: Sequence[Observations]) -> list[Array]:

@@ -61,7 +61,8 @@ def write_result(
             _write_groups(file, shared)
             for k, (part, groups) in enumerate(zip(outcome.problem.parts, own, strict=True)):
                 group = file.create_group(campaign_group(k))
-                group.attrs.update({"site": part.campaign.settings.site} | _season(part))
+                settings = part.campaign.settings
+                group.attrs.update({"site": settings.site, "season": settings.season})
                 _write_groups(group, groups)
     with h5py.File(buffer, "r+") as file:
         file.attrs[ATTRIBUTE] = content_sha256(file)
@@ -114,7 +115,7 @@ def _provenance(
         "light_model": models[0].name,
         "light_model_error": float(np.median(np.concatenate(own_errors))),
         "site": settings.site,
-        "season": " + ".join(_season(part)["season"] for part in problem.parts),
+        "season": " + ".join(part.campaign.settings.season for part in problem.parts),
         "wavelength_nm": settings.wavelength_nm,
         "group_index": settings.group_index,
         "scattering_anisotropy": settings.scattering_anisotropy,
@@ -135,10 +136,6 @@ def _provenance(
         "worst_rhat": outcome.diagnostics.worst_rhat,
         "least_ess": outcome.diagnostics.least_ess,
     }
-
-
-def _season(part: Part) -> dict[str, str]:
-    return {"season": part.campaign.settings.season}
 
 
 def _posterior(outcome: Outcome) -> Variables:

@@ -7,7 +7,7 @@ import pytest
 import scipy.integrate
 import scipy.linalg
 
-from iceopt.fit.likelihood import ErrorModel, Likelihood
+from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_variance
 from iceopt.fit.marginal import Marginal
 from iceopt.fit.nuisances import JointNuisances, NuisancePrior, NuisanceSystem, Ties, decrement
 from iceopt.fit.pairs import solve_pairs
@@ -105,6 +105,16 @@ def test_an_odd_pair_pulls_less_with_a_heavy_tail(part, signal):
         module = part.observations.module[brightest]
         moved[tail] = abs(after.log_efficiency[module] - before.log_efficiency[module])
     assert moved[2.0] < 0.6 * moved[None]
+
+
+@pytest.mark.parametrize("begins", [1.0, 2.0, 5.0])
+def test_variance_of_the_charge_error_is_that_of_its_density(begins):
+    def density(x):
+        return np.exp(begins**2 - begins * np.hypot(begins, x))
+
+    moments = [scipy.integrate.quad(lambda x, n=n: x**n * density(x), -80, 80, points=[0])[0] for n in (0, 2)]
+    assert tail_variance(begins**-2.0) == pytest.approx(moments[1] / moments[0], rel=1e-6)
+    assert tail_variance(0.0) == 1.0
 
 
 def tied(rng, runs, modules, place, sd):
