@@ -58,7 +58,7 @@ def test_ten_simulations_and_again(tmp_path):
     first = subprocess.run(command, capture_output=True, text=True, check=True, timeout=560)
     assert "10 of 10" in first.stderr
     assert "ln le 1" in first.stdout
-    (tmp_path / "kept" / "laplace_4.json").unlink()
+    (tmp_path / "kept" / "gradient_4.json").unlink()
     second = subprocess.run(command, capture_output=True, text=True, check=True, timeout=300)
     assert "1 of 1" in second.stderr
     assert second.stdout == first.stdout
