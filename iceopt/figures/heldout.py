@@ -24,7 +24,7 @@ def held_out(folds: list[Fold], title: str) -> Figure:
     ax.vlines(place, low, high, color=GREY, lw=2, alpha=0.6, label="95 % of right fits")
     rms = np.array([np.sqrt(np.mean(run.pulls**2)) for run in runs])
     ax.plot(place, rms, "o", ms=4, color=WARM, mec="black", label="root mean square of the pulls")
-    ax.set(xlabel="run", yscale="log")
+    ax.set(xlabel="run", ylim=(0.0, 1.35 * max(rms.max(), high.max())))
     name_some(ax, [run.run for run in runs], 10, fontsize=6)
     ax.legend(fontsize=7)
     figure.suptitle(plain(title), fontsize=9)
