@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+MOST_LOG_DARK = 2.0
+"""A dark rate stays within this of the named one. Without a limit it takes the place of light that an ice far
+from right does not give, and the search ends there."""
+
 
 @dataclass(frozen=True)
 class NuisancePrior:
@@ -99,11 +103,10 @@ class JointNuisances:
         return np.concatenate([self.log_brightness, self.of_modules.ravel()])
 
     def moved(self, step: "JointNuisances", factor: float = 1.0) -> "JointNuisances":
-        """Return these values plus a factor times a step."""
-        return JointNuisances(
-            self.log_brightness + factor * step.log_brightness,
-            self.of_modules + factor * step.of_modules,
-        )
+        """Return these values plus a factor times a step, dark rates within their limits."""
+        of_modules = self.of_modules + factor * step.of_modules
+        of_modules[:, 2::2] = np.clip(of_modules[:, 2::2], -MOST_LOG_DARK, MOST_LOG_DARK)
+        return JointNuisances(self.log_brightness + factor * step.log_brightness, of_modules)
 
 
 class NuisanceSystem:
@@ -180,14 +183,17 @@ class NuisanceSystem:
         return float(value.sum() - 0.5 * brightness)
 
     def gradient(self, at: JointNuisances, by_pairs: Sequence[Array]) -> JointNuisances:
-        """Gradient of log density plus prior, from the derivatives to each campaign's `of_pairs`."""
+        """Gradient of log density plus prior, from the derivatives to each campaign's `of_pairs`.
+
+        Zero for a dark rate that is at its limit and would go beyond.
+        """
         departure = at.of_modules - self._mean
         departure[:, 2::2] = np.expm1(departure[:, 2::2])
         summed = self.columns([by[:, :, None] for by in by_pairs])
-        return JointNuisances(
-            summed.runs[:, 0] - self._brightness_precision @ at.log_brightness,
-            summed.modules[:, :, 0] - self._precision * departure,
-        )
+        by_modules = summed.modules[:, :, 0] - self._precision * departure
+        by_dark = by_modules[:, 2::2]
+        by_dark[(np.abs(at.log_dark) >= MOST_LOG_DARK) & (by_dark * at.log_dark > 0)] = 0.0
+        return JointNuisances(summed.runs[:, 0] - self._brightness_precision @ at.log_brightness, by_modules)
 
     def columns(self, by_pairs: Sequence[Array]) -> "Columns":
         """Sum columns given by each campaign's `of_pairs`, shape (pair, 3, column), over runs and modules."""

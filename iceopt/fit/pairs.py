@@ -182,7 +182,7 @@ def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its 
             work[0, g] = side[g]
             work[1:, g] = coupling[:, g]
         pull += by[0]
-        if value < best - 1e-13 * abs(best) and damp > 1e-6:
+        if value < best - 1e-13 * abs(best) and damp > 1e-6 and step < _MOST_STEPS - 1:
             damp *= 0.5
             u -= damp * du
             for g in range(groups):
