@@ -14,6 +14,7 @@ from iceopt.commands.crossvalidate import crossvalidate
 from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
+from iceopt.commands.merge import merge
 from iceopt.commands.plan import plan
 from iceopt.commands.plot import plot
 from iceopt.commands.predict import predict
@@ -55,6 +56,7 @@ app.command()(check)
 app.command()(convert)
 app.command()(fit)
 app.command()(crossvalidate)
+app.command()(merge)
 app.command()(show)
 app.command()(plot)
 app.command()(report)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from iceopt.fit.config import FitConfig
 from iceopt.fit.convergence import diagnose
 from iceopt.fit.priors import DUST_REFERENCE_M, LayerPrior
+from iceopt.hdf5 import sealed
 from iceopt.result.schema import NAME, VERSION
 
 Array = NDArray[np.float64]
@@ -72,6 +73,7 @@ def write_fake(path: Path, fake: Fake) -> None:
                     f"{name}/{key}", data=array.astype(object) if is_text else array,
                     dtype=h5py.string_dtype() if is_text else array.dtype,
                 )  # fmt: skip
+    path.write_bytes(sealed(path.read_bytes()))
 
 
 def _attributes(fake: Fake) -> dict[str, object]:

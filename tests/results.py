@@ -8,6 +8,7 @@ import h5netcdf
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.hdf5 import sealed
 from iceopt.result.schema import NAME, VERSION
 from iceopt.result.write import _write_group
 
@@ -72,4 +73,5 @@ def write_drawn(path: Path, drawn: Drawn) -> Path:
         }
         _write_group(file, "posterior", posterior)
         _write_group(file, "constant_data", constant)
+    path.write_bytes(sealed(path.read_bytes()))
     return path

@@ -4,6 +4,7 @@ import itertools
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -43,6 +44,8 @@ class FitsConfig(_Section):
     """Settings of `iceopt fit`; none: the defaults."""
     seeds: list[Annotated[int, Field(ge=0)]] = []
     """None: that of the configuration."""
+    chains: Count = 1
+    """As how many tasks, each with a seed and chains of its own, a fit runs; their results are merged."""
     grid: dict[str, Annotated[list[str | int | float], Field(min_length=1)]] = {}
     """Values that stand for {name} in the paths."""
 
@@ -102,17 +105,18 @@ def plan_of(path: Path, jobs: Jobs) -> tuple[Plan, dict[str, bytes]]:
     tasks: dict[str, Task] = {}
     configs: dict[str, bytes] = {}
     hashes: dict[Path, dict[str, str]] = {}
-    for campaigns, config, seed in _combinations(jobs, str(path)):
+    for campaigns, config, seed, chains in _combinations(jobs, str(path)):
         places = [base / name for name in campaigns]
         for place in places:
             if place not in hashes:
                 hashes[place] = campaign_sha256(place)
         settings = read_config(base / config if config else None).with_options(seed=seed)
-        task = _task(places, tuple(hashes[place] for place in places), config, settings)
-        if task.name in tasks:
-            raise InputError(f"{path}: the fit {task.name} stands in it twice; leave one out")
-        tasks[task.name] = task
-        configs[task.name] = (base / config).read_bytes() if config else b""
+        whole = _task(places, tuple(hashes[place] for place in places), config, settings)
+        for task in _pieces(whole, settings, chains):
+            if task.name in tasks:
+                raise InputError(f"{path}: the fit {task.name} stands in it twice; leave one out")
+            tasks[task.name] = task
+            configs[task.name] = (base / config).read_bytes() if config else b""
     return Plan(
         folder_of(path, jobs), jobs.batch.threads, jobs.batch.attempts, tuple(tasks.values())
     ), configs
@@ -133,8 +137,25 @@ def _task(
     )
 
 
-def _combinations(jobs: Jobs, where: str) -> Iterator[tuple[list[str], str, int | None]]:
-    """Every campaign, configuration and seed, in the order of the file; `{name}` filled in."""
+def _pieces(whole: Task, settings: FitConfig, chains: int) -> list[Task]:
+    """The tasks of one fit: itself, or as many as it has chains, of seeds that no other fit's pieces have."""
+    if chains == 1:
+        return [whole]
+    label, _, _ = whole.name.rpartition("-")
+    key = key_of(whole.input_sha256, whole.configuration | {"chains": chains}, whole.version)
+    group = f"{label}-chains{chains}-{key}"
+    seeds = [settings.seed * chains + i for i in range(chains)]
+    pieces = []
+    for number, seed in enumerate(seeds, start=1):
+        configuration = whole.configuration | {"seed": seed}
+        key = key_of(whole.input_sha256, configuration, whole.version)
+        name = f"{label}-chain{number}of{chains}-{key}"
+        pieces.append(replace(whole, name=name, configuration=configuration, group=group))
+    return pieces
+
+
+def _combinations(jobs: Jobs, where: str) -> Iterator[tuple[list[str], str, int | None, int]]:
+    """Every campaign, configuration and seed, and as how many tasks; `{name}` filled in."""
     for number, fits in enumerate(jobs.fits, start=1):
         seen = set()
         for values in itertools.product(*fits.grid.values()):
@@ -148,7 +169,7 @@ def _combinations(jobs: Jobs, where: str) -> Iterator[tuple[list[str], str, int 
                     seen.add(tuple(filled))
                     seeds: list[int] | list[None] = fits.seeds or [None]
                     for seed in seeds:
-                        yield filled[:-1], filled[-1], seed
+                        yield filled[:-1], filled[-1], seed, fits.chains
 
 
 def _filled(text: str, grid: dict[str, Any], where: str) -> str:

@@ -28,6 +28,8 @@ class Task:
     """All settings, the seed among them."""
     version: str
     """Of iceopt."""
+    group: str = ""
+    """Name of the result into which it is merged with others; empty: it stands alone."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ Layout::
 
 import io
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import h5py
@@ -22,9 +23,24 @@ from iceopt.campaign.model import Campaign
 from iceopt.campaign.settings import SECTIONS, settings_to_sections
 from iceopt.campaign.tables import Table, table_from_typed
 from iceopt.errors import InputError
+from iceopt.hdf5 import damage_of, sealed
 
 CONTENT, LAYOUT = "flasher campaign", 1
 TABLES = ("modules", "flashes", "counts")
+
+_UNSOUND = "{where}: not a sound HDF5 file, nor a campaign folder; write it again or give the folder"
+
+
+def require_sound(path: Path) -> None:
+    """Refuse a file that libhdf5 must not be given.
+
+    Raises
+    ------
+    InputError
+        If it is damaged or being written.
+    """
+    if damage := damage_of(path):
+        raise InputError(f"{_UNSOUND.format(where=path)} (it {damage})")
 
 
 def tables_from_hdf5(content: bytes, where: str) -> tuple[dict[str, Any], dict[str, Table]]:
@@ -48,9 +64,7 @@ def tables_from_hdf5(content: bytes, where: str) -> tuple[dict[str, Any], dict[s
             sections = {name: _attributes(file[name]) for name in SECTIONS}
             frames = {name: _frame(file[name], f"{where}, table /{name}") for name in TABLES}
     except (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError) as error:
-        raise InputError(
-            f"{where}: not a sound HDF5 file, nor a campaign folder; write it again or give the folder"
-        ) from error
+        raise InputError(_UNSOUND.format(where=where)) from error
     return sections, {
         name: table_from_typed(frame, f"{where}, table /{name}") for name, frame in frames.items()
     }
@@ -82,9 +96,10 @@ def _frame(group: h5py.Group, where: str) -> pl.DataFrame:
 
 
 def campaign_to_hdf5(campaign: Campaign, frames: dict[str, pl.DataFrame]) -> bytes:
-    """The HDF5 file of a campaign, given its tables as typed columns."""
+    """The HDF5 file of a campaign, sealed, given its tables as typed columns."""
     buffer = io.BytesIO()
-    # the newest layout carries checksums of the metadata, and fletcher32 those of the columns
+    # The newest layout carries checksums of the metadata, and fletcher32 those of the columns: they stay when
+    # another program copies the file and drops its seal.
     with h5py.File(buffer, "w", libver="latest") as file:
         file.attrs.update(content=CONTENT, layout=LAYOUT)
         for section, content in settings_to_sections(campaign.settings).items():
@@ -98,7 +113,7 @@ def campaign_to_hdf5(campaign: Campaign, frames: dict[str, pl.DataFrame]) -> byt
                 group.create_dataset(
                     column.name, data=data, compression="gzip", shuffle=True, fletcher32=True
                 )
-    return buffer.getvalue()
+    return sealed(buffer.getvalue())
 
 
 def _fixed_text(texts: Iterable[str]) -> NDArray[np.bytes_]:

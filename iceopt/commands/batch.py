@@ -38,7 +38,9 @@ def batch(
     again = [one.task for one in found if one.again]
     if collect:
         from iceopt.batch.collect import collect as write
+        from iceopt.batch.merge import with_merged
 
+        found = with_merged(plan, found)
         for path in write(plan, found):
             typer.echo(str(path))
     elif dry_run:
@@ -49,6 +51,10 @@ def batch(
         if how == "submitted":
             return
         found = statuses(plan)
+    if not (dry_run or status or collect):
+        from iceopt.batch.merge import with_merged
+
+        found = with_merged(plan, found)
     if not dry_run:
         for line in report(found):
             typer.echo(line)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import DiskError, InputError, Stopped
 from iceopt.files import write_whole
+from iceopt.hdf5 import Seal, seal_of, sealed
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -74,7 +75,7 @@ class Checkpoint:
                 file[name] = value
             file.flush()
             content = file.id.get_file_image()
-        write_whole(self.folder / f"{stage}-{number:06d}.h5", content)
+        write_whole(self.folder / f"{stage}-{number:06d}.h5", sealed(content))
         if self.stopping:
             raise Stopped(f"{self.folder}: the fit was told to stop; go on with --resume")
 
@@ -89,6 +90,8 @@ class Checkpoint:
         pieces: list[Arrays] = []
         while (path := self.folder / f"{stage}-{len(pieces):06d}.h5").exists():
             try:
+                if seal_of(path) is not Seal.RIGHT:
+                    raise OSError("its seal is not right")
                 with h5py.File(path) as file:
                     pieces.append({name: file[name][()] for name in file})
             except (OSError, RuntimeError, KeyError) as error:

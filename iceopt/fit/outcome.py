@@ -10,14 +10,7 @@ from numpy.typing import NDArray
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.climb import climb
 from iceopt.fit.config import FitConfig, SamplerConfig
-from iceopt.fit.convergence import (
-    LARGEST_OWN_ERROR,
-    LARGEST_RHAT,
-    LEAST_ESS,
-    SETTLED,
-    Diagnostics,
-    diagnose,
-)
+from iceopt.fit.convergence import SETTLED, Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
@@ -27,6 +20,7 @@ from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 from iceopt.fit.sampler import Run, Sampler
 from iceopt.fit.standin import StandIn
+from iceopt.fit.verdict import complaints_of_draws, doubt_of_light, verdict_of
 from iceopt.light.counts import expected_counts
 
 Array = NDArray[np.float64]
@@ -69,6 +63,8 @@ class Outcome:
     renewals: tuple[float, ...]
     """Root mean square move of the layers by each renewal of the light model, in their errors."""
     converged: bool
+    standing: tuple[str, ...]
+    """What speaks against it that further chains of the same fit would not mend."""
     verdict: str
     duration_s: float
 
@@ -113,7 +109,9 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         lambda draws: diagnose(draws).good,
     )
     diagnostics = diagnose(corrected.draws)
-    complaints = _complaints(maximum, moved, run, corrected, diagnostics)
+    standing = _standing(maximum, moved, run, corrected)
+    complaints = [*standing, *_too_few(corrected), *complaints_of_draws(diagnostics)]
+    light_doubt = _light_doubt(maximum.posterior, maximum.vector)
     watch("predicting the counts", None)
     return Outcome(
         problem=problem,
@@ -126,7 +124,8 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         ),
         renewals=moved,
         converged=not complaints,
-        verdict=_verdict(complaints, _light_doubt(maximum.posterior, maximum.vector), diagnostics, run),
+        standing=tuple(standing),
+        verdict=verdict_of(complaints, light_doubt, diagnostics, run.stopped_by),
         duration_s=time.monotonic() - begin,
     )
 
@@ -139,10 +138,8 @@ def make_sampler(config: FitConfig, parameters: int) -> Sampler:
     return SAMPLERS[kind](config.sampler, config.seed)
 
 
-def _complaints(
-    maximum: Maximum, moved: Sequence[float], run: Run, corrected: Corrected, diagnostics: Diagnostics
-) -> list[str]:
-    """All that speaks against these draws; comparisons are such that a NaN speaks against them too."""
+def _standing(maximum: Maximum, moved: Sequence[float], run: Run, corrected: Corrected) -> list[str]:
+    """What speaks against the fit that further chains would not mend; a NaN speaks against it too."""
     found = []
     if not maximum.decrement < LARGEST_DECREMENT:
         found.append(f"the climb stopped {maximum.decrement / 2:.2g} below the maximum")
@@ -153,41 +150,29 @@ def _complaints(
         )
     if not run.converged:
         found.append(run.stopped_by)
-    if not corrected.complete:
-        found.append(f"the time limit left {corrected.draws.shape[1]} corrected draws a chain")
     if not (corrected.pareto_k < LARGEST_K):
         found.append(
             f"Pareto k is {corrected.pareto_k:.2f} (should be below {LARGEST_K}): the stand-in is too far "
             "from the posterior"
         )
-    if not diagnostics.worst_rhat < LARGEST_RHAT:
-        found.append(f"the worst R-hat is {diagnostics.worst_rhat:.3f} (should be below {LARGEST_RHAT})")
-    if not diagnostics.least_ess > LEAST_ESS:
-        found.append(
-            f"the smallest effective sample size is {diagnostics.least_ess:.0f} "
-            f"(should be above {LEAST_ESS:.0f})"
-        )
     return found
 
 
+def _too_few(corrected: Corrected) -> list[str]:
+    """What the time limit did to the draws."""
+    if corrected.complete:
+        return []
+    return [f"the time limit left {corrected.draws.shape[1]} corrected draws a chain"]
+
+
 def _light_doubt(posterior: Posterior, vector: Array) -> str:
-    """Say in words that a light model is too poor for final numbers; empty if it is not."""
+    """Say in words that a light model is too poor for final numbers; empty if none is."""
     ice = posterior.ice(vector)
     for term in posterior.terms:
         own = float(np.median(term.model.model_error(ice, term.model.expected(ice))))
-        if own > LARGEST_OWN_ERROR:
-            return f"the light model, {term.model.name}, is itself wrong by about {100 * own:.0f} %"
+        if doubt := doubt_of_light(term.model.name, own):
+            return doubt
     return ""
-
-
-def _verdict(complaints: list[str], light_doubt: str, diagnostics: Diagnostics, run: Run) -> str:
-    doubt = f"; a first look, not final: {light_doubt}" if light_doubt else ""
-    if complaints:
-        return "NOT converged, do not use as final: " + "; ".join(complaints) + doubt
-    return (
-        f"converged: {run.stopped_by}; worst R-hat {diagnostics.worst_rhat:.3f}, smallest effective sample "
-        f"size {diagnostics.least_ess:.0f}{doubt}"
-    )
 
 
 def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campaign: int) -> Prediction:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import InputError
 from iceopt.fit.convergence import LARGEST_OWN_ERROR
+from iceopt.hdf5 import BEING_WRITTEN, damage_of
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION, campaign_group
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 
 _BLOCK_BYTES = 2**25
 """Draws that are held at once while quantiles are found."""
+_JSON = ("input_sha256", "configuration", "versions", "standing_complaints", "pieces")
 _LOCKED, _NO_LOCKS = ("already open for write", "unable to lock file"), "No locks available"
 
 
@@ -41,6 +43,8 @@ class Result:
         self.path = Path(path)
         self._own_group = ""
         try:
+            if damage := damage_of(self.path):
+                raise InputError(f"{path}: {_mended(damage)}")
             self._file = h5py.File(self.path)
         except FileNotFoundError as error:
             raise InputError(f"{path}: there is no such file") from error
@@ -131,11 +135,14 @@ class Result:
                 f"{self.path}: has no attribute {name!r}; it is damaged or of an earlier iceopt: fit again"
             )
         value = attributes[name]
-        if name in ("input_sha256", "configuration", "versions"):
+        if name in _JSON:
             return json.loads(_text(value))
         if isinstance(value, str | bytes):
             return _text(value)
         return _number(value) if np.size(value) == 1 else np.asarray(value)
+
+    def __contains__(self, attribute: str) -> bool:
+        return attribute in self._file.attrs
 
     def names(self, group: str) -> list[str]:
         """Variables of a group."""
@@ -203,13 +210,19 @@ class Result:
 def _why_not_open(error: OSError) -> str:
     """Say in words why HDF5 did not open a file that exists."""
     if any(words in str(error) for words in _LOCKED):
-        return "is being written by another program; wait for it, or read the file it is going to replace"
+        return _mended(BEING_WRITTEN)
     if _NO_LOCKS in str(error):
         return (
             "lies on a file system without locks; set HDF5_USE_FILE_LOCKING=FALSE if nobody writes it, or "
             "copy it elsewhere"
         )
     return f"is not a whole HDF5 file ({error})"
+
+
+def _mended(damage: str) -> str:
+    if damage == BEING_WRITTEN:
+        return f"{damage}; wait for it, or read the file it is going to replace"
+    return f"{damage}; fit again"
 
 
 def _text(value: Any) -> str:

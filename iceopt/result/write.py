@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from iceopt.files import write_whole
 from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
+from iceopt.hdf5 import sealed
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import DESCRIPTIONS, GROUPS, NAME, UNITS, VERSION, campaign_group
 
@@ -30,7 +31,7 @@ _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", 
 def write_result(
     path: str | Path, outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> None:
-    """Write a result file, with a checksum of its content, under a temporary name and rename it.
+    """Write the result file of a fit, whole or not at all.
 
     Parameters
     ----------
@@ -43,35 +44,54 @@ def write_result(
     campaigns : sequence of str
         What the campaigns were read from.
     """
+    groups: dict[str, Variables] = {
+        "posterior": _posterior(outcome),
+        "sample_stats": {"lp": (("chain", "draw"), outcome.corrected.log_density)},
+        "constant_data": _constant(outcome),
+        "diagnostics": _diagnostics(outcome),
+    }
+    parts, places = outcome.problem.parts, {}
+    if len(parts) == 1:
+        own = _of_campaign(outcome, 0)
+        groups = {name: groups.get(name, {}) | own.get(name, {}) for name in GROUPS}
+    else:
+        groups["constant_data"] |= _all_modules(outcome)
+        for k, part in enumerate(parts):
+            settings, place = part.campaign.settings, campaign_group(k)
+            places[place] = {"site": settings.site, "season": settings.season}
+            groups |= {f"{place}/{name}": values for name, values in _of_campaign(outcome, k).items()}
+    write_groups(Path(path), _provenance(outcome, command, started, campaigns), groups, places)
+
+
+def write_groups(
+    path: Path,
+    attributes: Mapping[str, Any],
+    groups: Mapping[str, Variables],
+    places: Mapping[str, Mapping[str, Any]] | None = None,
+) -> None:
+    """Write the content of a result, with its checksum and its seal, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    attributes : mapping
+        Of the file.
+    groups : mapping
+        Of each group: names of the dimensions, and values, of each variable.
+    places : mapping, optional
+        Groups that hold groups, and their attributes.
+    """
     # In memory first: a disk that fills up while HDF5 writes leaves a file that cannot even be closed.
     buffer = io.BytesIO()
     with h5netcdf.File(buffer, "w") as file:
-        file.attrs.update(_provenance(outcome, command, started, campaigns))
-        shared: dict[str, Variables] = {
-            "posterior": _posterior(outcome),
-            "sample_stats": {"lp": (("chain", "draw"), outcome.corrected.log_density)},
-            "constant_data": _constant(outcome),
-            "diagnostics": _diagnostics(outcome),
-        }
-        own = [_of_campaign(outcome, k) for k in range(len(outcome.problem.parts))]
-        if len(own) == 1:
-            _write_groups(file, {name: shared.get(name, {}) | own[0].get(name, {}) for name in GROUPS})
-        else:
-            shared["constant_data"] |= _all_modules(outcome)
-            _write_groups(file, shared)
-            for k, (part, groups) in enumerate(zip(outcome.problem.parts, own, strict=True)):
-                group = file.create_group(campaign_group(k))
-                settings = part.campaign.settings
-                group.attrs.update({"site": settings.site, "season": settings.season})
-                _write_groups(group, groups)
+        file.attrs.update(attributes)
+        for name, words in (places or {}).items():
+            file.create_group(name).attrs.update(words)
+        for name, variables in groups.items():
+            _write_group(file, name, variables)
     with h5py.File(buffer, "r+") as file:
         file.attrs[ATTRIBUTE] = content_sha256(file)
-    write_whole(Path(path), buffer.getvalue())
-
-
-def _write_groups(file: h5netcdf.Group, groups: Mapping[str, Variables]) -> None:
-    for name, variables in groups.items():
-        _write_group(file, name, variables)
+    write_whole(path, sealed(buffer.getvalue()))
 
 
 def _write_group(file: h5netcdf.Group, name: str, variables: Variables) -> None:
@@ -112,6 +132,7 @@ def _provenance(
         "inference_library": "iceopt",
         "converged": int(outcome.converged),
         "verdict": outcome.verdict,
+        "standing_complaints": json.dumps(outcome.standing),
         "light_model": models[0].name,
         "light_model_error": float(np.median(np.concatenate(own_errors))),
         "site": settings.site,

@@ -61,10 +61,74 @@ def planned(jobs: Path) -> tuple[Plan, Path]:
     return plan, write_plan(plan)
 
 
+GATE = """
+import os, pathlib, signal, time
+here, move = pathlib.Path(__file__).parent, os.replace
+
+def replace(source, target, **options):
+    move(source, target, **options)
+    target = pathlib.Path(target)
+    if target.suffix == ".h5" and target.parent.suffix != ".checkpoint":
+        with open(here / "written", "a") as file:
+            file.write(target.name + chr(10))
+    if target.name == "maximum-000000.h5" and any(word in target.parent.name for word in WORDS):
+        handler = signal.getsignal(signal.SIGTERM)
+        signal.signal(signal.SIGTERM, lambda *a: (handler(*a), (here / "told").touch()))
+        (here / f"held{os.getpid()}").touch()
+        while not (here / "open").exists():
+            time.sleep(0.05)
+
+os.replace = replace
+"""
+
+
+class Gate:
+    """Holds fits right after their first checkpoint until it is opened, and counts the results written.
+
+    So a test that kills a fit midway does not race with it, however slow or busy the machine.
+
+    Parameters
+    ----------
+    folder : Path
+    words : str
+        Fits whose names hold one of them are held.
+    """
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self._folder = folder / "gate"
+        self._folder.mkdir()
+        (self._folder / "sitecustomize.py").write_text(f"WORDS = {words}" + GATE)
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """In which fits meet the gate."""
+        return environment(PYTHONPATH=f"{self._folder}:{os.environ.get('PYTHONPATH', '')}")
+
+    @property
+    def held(self) -> list[int]:
+        """Ids of the processes that were ever held."""
+        return [int(path.name.removeprefix("held")) for path in self._folder.glob("held*")]
+
+    @property
+    def told(self) -> bool:
+        """Whether one that is held has been told to stop."""
+        return (self._folder / "told").exists()
+
+    @property
+    def written(self) -> list[str]:
+        """Names of the results written, as often as they were."""
+        path = self._folder / "written"
+        return sorted(path.read_text().split()) if path.exists() else []
+
+    def open(self) -> None:
+        """Let all go on, now and from now on."""
+        (self._folder / "open").touch()
+
+
 def iceopt(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "iceopt", *map(str, arguments)],
-        capture_output=True, text=True, check=False, timeout=300, **options,
+        capture_output=True, text=True, check=False, timeout=500, **options,
     )  # fmt: skip
 
 
@@ -75,7 +139,7 @@ def begun(*arguments: object, module: str = "iceopt", **options: object) -> "sub
     )  # fmt: skip
 
 
-def until(true: Callable[[], object], seconds: float = 120.0) -> None:
+def until(true: Callable[[], object], seconds: float = 300.0) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "it never came"
@@ -96,14 +160,6 @@ def fits_of(plan: Plan) -> list[int]:
                 parent_of[int(entry.name)] = parent
     # A program that a fit calls bears the fit's command line until it has its own.
     return [one for one, parent in parent_of.items() if parent not in parent_of]
-
-
-def climbing(plan: Plan) -> bool:
-    """Whether every unfinished fit of a plan has written a first piece of its checkpoint."""
-    return all(
-        plan.result(task).exists() or list(plan.folder.glob(f"{task.name}.h5.checkpoint/maximum-*.h5"))
-        for task in plan.tasks
-    )
 
 
 def state_of(plan: Plan, index: int) -> dict:

@@ -16,9 +16,8 @@ from iceopt.campaign.read import read_campaign
 from iceopt.campaign.write import write_campaign_folder
 from tests.batch.sites import (
     FIT,
-    LONG_STEPS,
+    Gate,
     begun,
-    climbing,
     fits_of,
     iceopt,
     planned,
@@ -112,12 +111,14 @@ def test_bad_input_fails_alone_and_is_not_tried_again(tmp_path):
 
 
 def test_a_stopped_batch_asks_to_be_started_again_and_goes_on(tmp_path):
-    jobs = site(tmp_path, seeds=1, steps=LONG_STEPS)
+    jobs, gate = site(tmp_path, seeds=1), Gate(tmp_path, "seed1-")
     plan, _ = planned(jobs)
-    batch = begun("batch", jobs)
-    until(lambda: climbing(plan))
+    batch = begun("batch", jobs, env=gate.environment)
+    until(lambda: gate.held)
     batch.send_signal(signal.SIGTERM)
-    assert batch.wait(60) == 75
+    until(lambda: gate.told)
+    gate.open()
+    assert batch.wait(300) == 75
     assert not fits_of(plan)
     assert state_of(plan, 0)["code"] == 75
     assert status_of(plan, plan.tasks[0]).word == "waiting"
@@ -171,3 +172,31 @@ def test_names_in_tables_are_only_names(tmp_path):
     plan, _ = planned(jobs)
     with h5py.File(plan.result(plan.tasks[0])) as file:
         assert set(HOSTILE) <= set(file["constant_data/site_module"].asstr()[()])
+
+
+def test_chains_that_are_tasks_are_merged_and_merged_anew_if_one_changes(tmp_path):
+    jobs = site(tmp_path, seeds=1)
+    jobs.write_text(jobs.read_text() + "chains = 3\n")
+    plan, _ = planned(jobs)
+    assert [task.configuration["seed"] for task in plan.tasks] == [3, 4, 5]
+    done = iceopt("batch", jobs)
+    assert done.returncode == 3, done.stderr
+    (group,) = {task.group for task in plan.tasks}
+    assert done.stdout.splitlines() == [f"done     {group}: NOT converged", "1 done"]
+    whole = plan.folder / f"{group}.h5"
+    with h5py.File(whole) as file:
+        merged = file["posterior/scattering_length"][()]
+    alone = [found["scattering_length"] for found in posteriors(plan)]
+    np.testing.assert_array_equal(merged, np.concatenate(alone))
+    before = whole.stat().st_mtime_ns
+    collected = iceopt("batch", jobs, "--collect")
+    assert collected.returncode == 0, collected.stderr
+    assert whole.stat().st_mtime_ns == before
+    table = (plan.folder / "collected.csv").read_text()
+    assert table.count(group) == 2  # layers
+    assert not any(task.name in table for task in plan.tasks)
+    plan.result(plan.tasks[1]).unlink()
+    assert iceopt("batch", jobs).returncode == 3
+    assert whole.stat().st_mtime_ns != before
+    with h5py.File(whole) as file:  # the same seed gives the same draws
+        np.testing.assert_array_equal(file["posterior/scattering_length"][()], merged)

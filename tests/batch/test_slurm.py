@@ -11,19 +11,17 @@ from pathlib import Path
 import pytest
 
 from iceopt.batch.state import status_of
-from tests.batch.sites import LONG_STEPS, fits_of, iceopt, planned, site, state_of, until
+from tests.batch.sites import Gate, fits_of, iceopt, planned, site, state_of, until
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 SCRIPT = REPOSITORY / "scripts" / "slurm_local"
 SBIN = f"{os.environ['PATH']}:/usr/sbin:/sbin"
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(
-        any(shutil.which(name, path=SBIN) is None for name in ("sbatch", "slurmctld", "slurmd", "munged")),
-        reason="Slurm is not installed (scripts/slurm_local install)",
-    ),
-]
+pytestmark = pytest.mark.skipif(
+    any(shutil.which(name, path=SBIN) is None for name in ("sbatch", "slurmctld", "slurmd", "munged")),
+    reason="Slurm is not installed (scripts/slurm_local install)",
+)
+ENGINE = 'name = "slurm"\nmemory_mb = 500'
 
 
 @pytest.fixture(scope="module")
@@ -42,44 +40,49 @@ def slurm(tmp_path_factory):
     subprocess.run([SCRIPT, "stop", folder], check=True)
 
 
-def pids(folder, word):
-    """Ids of the processes whose command line names a word and a folder."""
-    found = []
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdecimal():
-            try:
-                line = (entry / "cmdline").read_bytes()
-            except OSError:
-                continue
-            if word in line and str(folder).encode() in line:
-                found.append(int(entry.name))
-    return found
+def with_gate(slurm, gate):
+    return slurm | {"PYTHONPATH": f"{gate.environment['PYTHONPATH']}:{slurm['PYTHONPATH']}"}
 
 
-def words(plan):
-    return [status_of(plan, task).word for task in plan.tasks]
+def kill_midway(plan, gate):
+    """Kill the worker whose fit is held at the gate, and the fit."""
+    until(lambda: gate.held and fits_of(plan))
+    (fit,) = gate.held
+    os.kill(state_of(plan, 0)["pid"], signal.SIGKILL)
+    os.kill(fit, signal.SIGKILL)
+    gate.open()
 
 
-def test_a_batch_ends_though_a_worker_and_the_controller_die(slurm, tmp_path):
-    jobs = site(tmp_path, seeds=3, steps=LONG_STEPS, engine='name = "slurm"\nmemory_mb = 500')
+def assert_all_done_once(plan, gate, slurm, jobs):
+    shown = iceopt("batch", jobs, "--status", env=slurm)
+    assert shown.stdout.splitlines()[-1] == f"{len(plan.tasks)} done"
+    assert gate.written == sorted(plan.result(task).name for task in plan.tasks)
+    assert not list(plan.folder.glob("*.checkpoint"))
+    logs = [plan.log(task).read_text() for task in plan.tasks]
+    assert [log.count("first guess") for log in logs] == [1] * len(logs)  # the killed one went on
+    again = iceopt("batch", jobs, env=slurm)
+    assert "Submitted" not in again.stderr
+    assert again.returncode == 3
+
+
+def test_a_batch_ends_though_a_worker_dies(slurm, tmp_path):
+    """Everything finishes, nothing is done twice, nothing is lost."""
+    jobs, gate = site(tmp_path, seeds=3, engine=ENGINE), Gate(tmp_path, "seed1-")
     plan, _ = planned(jobs)
-    submitted = iceopt("batch", jobs, env=slurm)
+    submitted = iceopt("batch", jobs, env=with_gate(slurm, gate))
     assert submitted.returncode == 0, submitted.stderr
     assert "Submitted batch job" in submitted.stderr
+    kill_midway(plan, gate)
+    until(lambda: [status_of(plan, task).word for task in plan.tasks] == ["done"] * 3)
+    assert_all_done_once(plan, gate, slurm, jobs)
 
-    def killed():
-        """Kill the first worker whose fit climbs, and its fit with it."""
-        for task in plan.tasks:
-            if list(plan.folder.glob(f"{task.name}.h5.checkpoint/maximum-*.h5")):
-                worker = pids(plan.folder / "engine", b"iceopt.batch.task")
-                fits = fits_of(plan)
-                if worker and fits:
-                    for one in (min(worker), min(fits)):
-                        os.kill(one, signal.SIGKILL)
-                    return True
-        return False
 
-    until(killed)
+@pytest.mark.slow
+def test_a_batch_ends_though_a_worker_and_the_controller_die(slurm, tmp_path):
+    jobs, gate = site(tmp_path, seeds=3, engine=ENGINE), Gate(tmp_path, "seed1-")
+    plan, _ = planned(jobs)
+    assert iceopt("batch", jobs, env=with_gate(slurm, gate)).returncode == 0
+    kill_midway(plan, gate)
     conf = Path(slurm["SLURM_CONF"]).parent
     os.kill(int((conf / "slurmctld.pid").read_text()), signal.SIGKILL)
     subprocess.run([SCRIPT, "controller", conf], check=True, env=slurm)
@@ -91,22 +94,16 @@ def test_a_batch_ends_though_a_worker_and_the_controller_die(slurm, tmp_path):
             capture_output=True, check=False, env=slurm,
         )  # fmt: skip
         time.sleep(1.0)
-        return words(plan) == ["done"] * 3
+        return [status_of(plan, task).word for task in plan.tasks] == ["done"] * 3
 
-    until(ended, 240)
-    shown = iceopt("batch", jobs, "--status", env=slurm)
-    assert shown.stdout.splitlines()[-1] == "3 done"
-    assert not list(plan.folder.glob("*.checkpoint"))
-    assert len(list(plan.folder.glob("*.h5"))) == 3
-    assert [plan.log(task).read_text().count("first guess") for task in plan.tasks].count(1) >= 2
-    again = iceopt("batch", jobs, env=slurm)
-    assert "Submitted" not in again.stderr
-    assert again.returncode == 3
+    until(ended)
+    assert_all_done_once(plan, gate, slurm, jobs)
 
 
+@pytest.mark.slow
 def test_a_task_near_its_walltime_writes_its_checkpoint_and_is_requeued(slurm, tmp_path):
     """Slurm signals a job that has a minute left within its check interval: here at once."""
-    engine = 'name = "slurm"\nmemory_mb = 500\nwalltime_min = 2\nwarn_s = 115'
+    engine = f"{ENGINE}\nwalltime_min = 2\nwarn_s = 115"
     jobs = site(tmp_path, seeds=1, steps=60_000, engine=engine)
     plan, _ = planned(jobs)
     assert iceopt("batch", jobs, env=slurm).returncode == 0
@@ -123,7 +120,7 @@ def test_a_task_near_its_walltime_writes_its_checkpoint_and_is_requeued(slurm, t
 
 
 def test_doctor_asks_a_node(slurm, tmp_path):
-    jobs = site(tmp_path, engine='name = "slurm"\nmemory_mb = 500')
+    jobs = site(tmp_path, engine=ENGINE)
     done = iceopt("doctor", jobs, env=slurm)
     assert done.returncode == 0, done.stdout
     for what in (

@@ -105,6 +105,12 @@ def test_tables_name_the_season(folder):
     assert iceopt("export", folder / "both.h5", "-o", folder / "l.csv", "--what", "layers").exit_code == 0
 
 
+def test_merge_refuses_it_in_one_sentence(folder):
+    done = iceopt("merge", folder / "both.h5", folder / "both.h5", "-o", folder / "merged.h5")
+    assert done.exit_code != 0
+    assert "is of several campaigns" in str(done.exception)
+
+
 def test_compare_takes_it(folder):
     done = iceopt("compare", folder / "both.h5", folder / "both.h5", "-o", folder / "changes")
     assert done.exit_code == 0, done.output

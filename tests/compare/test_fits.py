@@ -37,7 +37,7 @@ def seasons(tmp_path_factory: pytest.TempPathFactory) -> list[Profile]:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(3000)
+@pytest.mark.timeout(6000)
 def test_nothing_is_found_between_fits_of_the_same_ice(seasons):
     found, alone, pulls = [], [], []
     for old, new in zip(seasons[::2], seasons[1::2], strict=True):
@@ -52,7 +52,7 @@ def test_nothing_is_found_between_fits_of_the_same_ice(seasons):
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(3000)
+@pytest.mark.timeout(6000)
 def test_a_layer_that_changed_by_a_fifth_is_found(seasons, tmp_path):
     scattering = np.array(TRUE_SCATTERING_M) * [1.0, 0.8, 1.0]
     changed = fitted_season(tmp_path, 100, Ice(EDGES_M, scattering, TRUE_ABSORPTION_M))

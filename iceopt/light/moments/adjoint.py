@@ -15,7 +15,18 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
 
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, workspace
+from iceopt.light.moments.lanes import (
+    LANES,
+    backward,
+    combine,
+    copy,
+    dot,
+    factor,
+    jit,
+    real,
+    solve,
+    workspace,
+)
 from iceopt.light.moments.products import (
     add_constant,
     add_outer,
@@ -30,7 +41,7 @@ from iceopt.light.moments.products import (
 from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
 from iceopt.light.moments.sweep import (
     MOST_LEVELS,
-    THIN_START,
+    START,
     half_space,
     impedances,
     layer_work,
@@ -42,11 +53,14 @@ from iceopt.light.moments.sweep import (
 
 
 @jit
-def load_cotangent(value, weights, row, first, cotangent, entry):
+def load_cotangent(value, at, weights, row, first, cotangent, entry):
     """Add the cotangent of a reading: weight x (real - i imaginary)."""
+    parts = real(value, at)
     for x in range(LANES):
-        value[x] += weights[row, first + x] * cotangent[entry, 0]
-        value[LANES + x] -= weights[row, first + x] * cotangent[entry, 1]
+        parts[x] += weights[row, first + x] * cotangent[entry, 0]
+    if value.ndim == 3:
+        for x in range(LANES):
+            value[at, 1, x] -= weights[row, first + x] * cotangent[entry, 1]
 
 
 @jit
@@ -61,13 +75,12 @@ def undo_source(
     origin, size = source_node[j], n * n
     low, high = min(receiver_node[begin], origin), max(receiver_node[end - 1], origin)
     # field: u below [node], u above [node], then two cotangents and one value.
-    nodes = (field.size // ENTRY - 3 * n - 1) // n
+    nodes = (len(field) - 3 * n - 1) // n
     lam, temp, value = nodes * n, nodes * n + n, nodes * n + 3 * n
-    local = field[value * ENTRY : (value + 1) * ENTRY]
 
     start_field(state, origin, emitter_odd, field, lam, work[7], n)
-    combine(field, origin * n, 0.0, 1.0, field, lam, n)
-    combine(work[8], 0, 0.0, 1.0, field, lam + n, n)
+    copy(field, origin * n, field, lam, n)
+    copy(work[8], 0, field, lam + n, n)
     for i in range(origin, high):
         multiply_vector(carry_down, i * size, field, i * n, 0.0, 1.0, field, (i + 1) * n, n)
     clear(field, lam, n)
@@ -76,22 +89,22 @@ def undo_source(
         if i < high:
             add_outer(carry_down_bar, i * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_down, i * size, field, lam, 0.0, 1.0, field, temp, n)
-            combine(field, lam, 0.0, 1.0, field, temp, n)
+            copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e >= begin and receiver_node[e] == i:
-            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
             e -= 1
         for p in range(n):
             dot(field, lam + p, 1.0, share, below, i * n + p, 1, field, value, 1, 1)
             dot(below_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
     # `start` is u just below the source; its cotangent gathers both directions.
     start, start_bar = nodes * n + 2 * n, 0
-    combine(field, start, 0.0, 1.0, field, origin * n, n)
+    copy(field, start, field, origin * n, n)
     bar = work[6]
-    combine(bar, start_bar, 0.0, 1.0, field, lam, n)
+    copy(bar, start_bar, field, lam, n)
 
-    combine(field, origin * n, 0.0, 1.0, work[8], 0, n)
+    copy(field, origin * n, work[8], 0, n)
     for i in range(origin, low, -1):
         multiply_vector(carry_up, (i - 1) * size, field, i * n, 0.0, 1.0, field, (i - 1) * n, n)
     clear(field, lam, n)
@@ -100,11 +113,11 @@ def undo_source(
         if i > low:
             add_outer(carry_up_bar, (i - 1) * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_up, (i - 1) * size, field, lam, 0.0, 1.0, field, temp, n)
-            combine(field, lam, 0.0, 1.0, field, temp, n)
+            copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
         clear(field, value, 1)
         while e < end and receiver_node[e] == i:
-            load_cotangent(local, weights, distance[e], first, cotangent, e)
+            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
             e += 1
         for p in range(n):
             dot(field, lam + p, 1.0, share, above, i * n + p, 1, field, value, 1, 1)
@@ -139,7 +152,7 @@ def undo_join(
 ):
     """Undo `join`: from the cotangents of its result and transmission to those of C, S and beyond."""
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    copy(factored, 0, c, oc, size)
     combine(factored, 0, 1.0, 1.0, beyond, ob, size)
     factor(factored, 0, n)
     symmetrize(out_bar, oo, n)
@@ -164,7 +177,7 @@ def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
         multiply(joints, x, s_bar, os, 0.0, 1.0, temp, 0, n)
         multiply_transposed(temp, 0, joints, x, 0.0, 0.5, other, 0, n)
         combine(c_bar, oc, 1.0, -1.0, other, 0, size)
-        combine(s_bar, os, 0.0, 1.0, temp, 0, size)
+        copy(s_bar, os, temp, 0, size)
         symmetrize(s_bar, os, n)
 
 
@@ -175,7 +188,8 @@ def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
     size = n * n
     thin_slab(work[0], thickness, c, 0, s, 0, n)
     for level in range(levels):
-        double_slab(c, 0, s, 0, temp, joints, level * size, n)
+        double_slab(c, 0, s, 0, temp, joints, level * size, other, n)
+        backward(temp, 0, joints, level * size, n, n)
     symmetrize(c_bar, oc, n)
     symmetrize(s_bar, os, n)
     undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n)
@@ -206,7 +220,7 @@ def undo_powers(work, z_bar, ratio_bar, temp, n):
 def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_even, n):
     """Undo `pattern_vector`: adds to the cotangents of K and of the diagonal of M_E."""
     _, _, stiff, even, _, to_odd = work[:6]
-    combine(temp, 0, 0.0, 1.0, bar, ob, n)
+    copy(temp, 0, bar, ob, n)
     solve(stiff, 0, temp, 0, n, 1)
     add_outer(z_bar, 0, -1.0, temp, 0, vector, ov, n)
     clear(temp, n, n_even)
@@ -248,57 +262,57 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
     c_bar, s_bar, z_bar, even_bar, temp, other = slab_bars
     clear(z_bar, 0, TERMS * size)
     clear(even_bar, 0, n_even)
-    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
-    levels = half_space(work, norm, grow[1], 0, n)
+    thin = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    levels = half_space(work, thin, grow[1], 0, n)
     clear(temp, 0, size)
-    undo_slab(work, THIN_START / norm**0.5, levels, grow, up_bar, 0, temp, 0, z_bar, n)
+    undo_slab(work, START * thin, levels, grow, up_bar, 0, temp, 0, z_bar, n)
     for i in range(nodes):
         if between[i + 1] != between[i]:
             finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[i]], n_even, n)
-            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+            thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
         undo_pattern(work, pattern[0], jump, i * n, jump_bar, i * n, z_bar, even_bar, temp, n_even, n)
         undo_pattern(work, pattern[2], weight, i * n, weight_bar, i * n, z_bar, even_bar, temp, n_even, n)
         if i < nodes - 1:
-            levels = halvings(thickness[i], norm)
+            levels = halvings(thickness[i], thin)
             undo_slab(
                 work, thickness[i] / 2.0**levels, levels, grow, c_bar, i * size, s_bar, i * size, z_bar, n
             )
-    levels = half_space(work, norm, grow[1], 0, n)
+    levels = half_space(work, thin, grow[1], 0, n)
     clear(temp, 0, size)
     last = (nodes - 1) * size
-    undo_slab(work, THIN_START / norm**0.5, levels, grow, down_bar, last, temp, 0, z_bar, n)
+    undo_slab(work, START * thin, levels, grow, down_bar, last, temp, 0, z_bar, n)
     finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[nodes]], n_even, n)
 
 
 @jit
-def new_bars(nodes, n_even, n):
+def new_bars(nodes, rates, n_even, n):
     """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
     size = n * n
     scratch = max(size, n + n_even + 1)
     bars = (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * n),
-        workspace(nodes * n),
-        workspace(nodes * n),
-        workspace(nodes * n),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
     )
     slab_bars = (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(TERMS * size),
-        workspace(n_even),
-        workspace(scratch),
-        workspace(scratch),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(TERMS * size, rates),
+        workspace(n_even, rates),
+        workspace(scratch, rates),
+        workspace(scratch, rates),
     )
     grow = (
-        workspace(MOST_LEVELS * size),
-        workspace(size),
-        workspace(size),
-        workspace(size),
-        workspace(size),
+        workspace(MOST_LEVELS * size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
     )
     return bars, slab_bars, grow
 
@@ -329,11 +343,11 @@ def pull_back_one(
     """Do one Laplace variable of `pull_back`."""
     n_even, n = order[6].shape
     nodes = column[0].size - 1
-    work = layer_work(order, n_even, n)
-    state = new_state(nodes, n)
-    below, above = workspace(nodes * n), workspace(nodes * n)
-    field = workspace(nodes * n + 3 * n + 1)
-    bars, slab_bars, grow = new_bars(nodes, n_even, n)
+    work = layer_work(order, rates, n_even, n)
+    state = new_state(nodes, rates, n)
+    below, above = workspace(nodes * n, rates), workspace(nodes * n, rates)
+    field = workspace(nodes * n + 3 * n + 1, rates)
+    bars, slab_bars, grow = new_bars(nodes, rates, n_even, n)
     rate_bar[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
@@ -371,7 +385,7 @@ def pull_back(order, rates, wavenumbers, weights, start, column, pattern, source
 
     Arguments as for `iceopt.light.moments.sweep.transform`, and
 
-    cotangent : array, shape (s, entry, 2)
+    cotangent : array, shape (s, entry, part)
     rate_bar : array, shape (s, layer, order + 1)
         Overwritten with the gradient (m).
     """

@@ -33,10 +33,8 @@ def column(ice: Ice, depths_m: NDArray[np.float64]) -> Column:
     return Column(between, np.diff(nodes), np.searchsorted(nodes, depths_m))
 
 
-def loss_rates(
-    ice: Ice, laplace: NDArray[np.complex128], order: int, anisotropy: float, speed: float
-) -> NDArray[np.complex128]:
-    """s_l = s / v + 1 / la + (1 - g^l) / ((1 - g) le), shape (s, layer, order + 1) (1/m)."""
+def loss_rates(ice: Ice, laplace: NDArray[Any], order: int, anisotropy: float, speed: float) -> NDArray[Any]:
+    """s_l = s / v + 1 / la + (1 - g^l) / ((1 - g) le), shape (s, layer, order + 1) (1/m); real if s is."""
     degree = np.arange(order + 1)
     scattering = (1 - anisotropy**degree) / (1 - anisotropy) / ice.scattering_length_m[:, None]
     return laplace[:, None, None] / speed + 1 / ice.absorption_length_m[:, None] + scattering
@@ -66,7 +64,7 @@ class MomentEquations:
         self._couplings = couplings(order)
         self._pattern = pattern_moments(scene, self._couplings)
 
-    def rates(self, ice: Ice, laplace: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    def rates(self, ice: Ice, laplace: NDArray[Any]) -> NDArray[Any]:
         """Loss rates of all layers, shape (s, layer, order + 1) (1/m)."""
         return loss_rates(
             ice, laplace, self.order, self.scene.scattering_anisotropy, self.scene.speed_m_per_ns
@@ -87,15 +85,19 @@ class MomentEquations:
         # Every loss rate is linear in 1 / le and 1 / la, so its logarithmic derivative is minus that part.
         return -(by_rate * scattering).sum(axis=1), -(by_rate * absorption).sum(axis=1)
 
-    def transform(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> NDArray[np.float64]:
-        """Laplace transforms of a class's entries, shape (s, entry, 2): real and imaginary."""
-        out = np.empty((group.laplace.size, group.entry.size, 2))
+    def transform(self, rates: NDArray[Any], cut: Column, group: PairClass) -> NDArray[np.float64]:
+        """Laplace transforms of a class's entries, shape (s, entry, part).
+
+        Real and imaginary parts; the real ones alone if the rates are real.
+        """
+        parts = 2 if np.iscomplexobj(rates) else 1
+        out = np.empty((group.laplace.size, group.entry.size, parts))
         arguments = (*self._arguments(rates, cut, group), out)
         sweep.transform(*arguments)
         return out
 
     def pull_back(
-        self, rates: NDArray[np.complex128], cut: Column, group: PairClass, bars: NDArray[np.float64]
+        self, rates: NDArray[Any], cut: Column, group: PairClass, bars: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """From a gradient to the transforms of a class to one to the loss rates, (layer, order + 1)."""
         rate_bar = np.empty((group.laplace.size, *rates.shape[1:]))
@@ -105,7 +107,7 @@ class MomentEquations:
 
     def slopes(
         self,
-        rates: NDArray[np.complex128],
+        rates: NDArray[Any],
         parts: tuple[NDArray[np.float64], NDArray[np.float64]],
         cut: Column,
         group: PairClass,
@@ -141,7 +143,7 @@ class MomentEquations:
             out[..., few] = piece
         return out
 
-    def _arguments(self, rates: NDArray[np.complex128], cut: Column, group: PairClass) -> tuple[Any, ...]:
+    def _arguments(self, rates: NDArray[Any], cut: Column, group: PairClass) -> tuple[Any, ...]:
         return (
             coupling_arrays(self._couplings),
             rates,
@@ -162,7 +164,7 @@ class MomentEquations:
 class DiffusionEquations(MomentEquations):
     """Order 1 without the time derivative and absorption in the flux equation: layered diffusion."""
 
-    def rates(self, ice: Ice, laplace: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    def rates(self, ice: Ice, laplace: NDArray[Any]) -> NDArray[Any]:
         """Loss rates with s_1 = 1 / le, shape (s, layer, 2) (1/m)."""
         rates = super().rates(ice, laplace)
         rates[:, :, 1] = 1 / ice.scattering_length_m

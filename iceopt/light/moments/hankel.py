@@ -14,11 +14,13 @@ from scipy.special import j0, j1
 
 _CLEAR_SCATTERING_M = 50.0
 _CLEAR_ABSORPTION_M = 200.0
+_SHARPNESS = 34.0
+"""Of the cut-off in k: exp(-34) = 2e-15 of the light nearby leaks to far pairs, as rounding does."""
 
 
-def decay(frequency: float, speed: float) -> complex:
-    """Diffusive exponent kappa of clear ice at s = i frequency (1/m): sets scales, not values."""
-    loss = 1 / _CLEAR_ABSORPTION_M + 1j * frequency / speed
+def decay(laplace: complex, speed: float) -> complex:
+    """Diffusive exponent kappa of clear ice at a Laplace variable (1/m): sets scales, not values."""
+    loss = 1 / _CLEAR_ABSORPTION_M + laplace / speed
     return complex(np.sqrt(3 * loss * (loss + 1 / _CLEAR_SCATTERING_M)))
 
 
@@ -50,19 +52,52 @@ def smooth_step(x: NDArray[np.float64], sharpness: float) -> NDArray[np.float64]
 
 def ring_rule(
     distance_m: NDArray[np.float64],
-    frequency: float,
+    laplace: complex,
     speed: float,
     reach: float = 4.0,
-    sharpness: float = 34.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give wavenumbers, shape (k,), and weights, shape (distance, k)."""
-    nearest, farthest = distance_m.min(), distance_m.max()
-    radius = farthest + reach / decay(frequency, speed).real
-    half_width = sharpness / nearest
-    centre = 1.2 * frequency / speed + half_width
-    zeros = bessel_zeros(max(int((centre + half_width) * radius / np.pi) + 1, 8))
+    """Give wavenumbers, shape (k,), and weights, shape (distance, k).
+
+    The images of pairs at one depth are attenuated by 2 `reach` diffusive lengths of clear ice.
+    """
+    radius = distance_m.max() + reach / decay(laplace, speed).real
+    half_width = _SHARPNESS / distance_m.min()
+    centre = 1.2 * laplace.imag / speed + half_width
+    return _dini(distance_m, radius, centre, half_width, 1)
+
+
+def moment_ring_rule(
+    distance_m: NDArray[np.float64],
+    offset_m: float,
+    rate: float,
+    speed: float,
+    lanes: int,
+    reach: float = 4.0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """As `ring_rule`, at a real rate (1/ns): the radius is no larger than pairs up to |dz| = `offset_m` need.
+
+    Light from an image goes at least 2 `reach` diffusive lengths of clear ice farther than that from the
+    emitter. The number of wavenumbers is a multiple of `lanes`, the radius what they allow.
+    """
+    farthest = distance_m.max()
+    path = np.hypot(farthest, offset_m) + 2.0 * reach / decay(complex(rate), speed).real
+    radius = 0.5 * (farthest + np.sqrt(path**2 - offset_m**2))
+    half_width = _SHARPNESS / distance_m.min()
+    return _dini(distance_m, radius, half_width, half_width, lanes)
+
+
+def _dini(
+    distance_m: NDArray[np.float64], radius: float, centre: float, half_width: float, multiple: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Dini series on a disc at least of a radius, cut off over centre +- half_width."""
+    last = centre + half_width
+    count = max(int(last * radius / np.pi) + 1, 8)
+    if multiple > 1:
+        count += -count % multiple
+        radius = max(radius, count * np.pi / last)
+    zeros = bessel_zeros(count)
     k = zeros / radius
-    cut = smooth_step((k - centre) / half_width, sharpness)
+    cut = smooth_step((k - centre) / half_width, _SHARPNESS)
     weights = cut * j0(k * distance_m[:, None]) / (np.pi * radius**2 * j1(zeros) ** 2)
     return k, weights
 
@@ -70,7 +105,7 @@ def ring_rule(
 def axis_rule(
     distance_m: NDArray[np.float64],
     offset_m: tuple[float, float],
-    frequency: float,
+    laplace: complex,
     speed: float,
     density: float = 1.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -79,8 +114,8 @@ def axis_rule(
     Panels resolve exp(-k |dz|) of the farthest pair up to the wavenumber of a free wave, then grow.
     """
     nearest, farthest = offset_m
-    wave = 1.2 * frequency / speed
-    last = np.hypot(wave, 16.0 / nearest + decay(frequency, speed).real)
+    wave = 1.2 * laplace.imag / speed
+    last = np.hypot(wave, 16.0 / nearest + decay(laplace, speed).real)
     step = 8.0 / (farthest * density)
     panels = int(np.ceil(wave / step)) + 1
     edges = list(step * np.arange(panels + 1))

@@ -20,7 +20,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.light.moments.lanes import ENTRY, LANES, combine, jit, real_dot, weighted_dot, workspace
+from iceopt.light.moments.lanes import LANES, combine, jit, weighted_dot
+from iceopt.light.moments.products import multiply_vector, multiply_vector_transposed
 from iceopt.light.moments.sweep import impedances, layer_work, new_state, start_field
 
 STEP = 1e-12
@@ -53,26 +54,8 @@ def pieces(
 
 @jit
 def part(a, which, scale):
-    """Give the real (0) or imaginary (1) parts of entries, times a scale, as real lanes."""
-    out = np.empty(a.size // 2)
-    for i in range(a.size // ENTRY):
-        for x in range(LANES):
-            out[i * LANES + x] = scale * a[i * ENTRY + which * LANES + x]
-    return out
-
-
-@jit
-def multiply_real(a, oa, v, ov, keep, scale, out, oo, n):
-    """Set out to keep out + scale a v, of real lanes."""
-    for i in range(n):
-        real_dot(out, oo + i, keep, scale, a, oa + i * n, 1, v, ov, 1, n)
-
-
-@jit
-def multiply_real_transposed(a, oa, v, ov, keep, scale, out, oo, n):
-    """Set out to keep out + scale a^T v, of real lanes."""
-    for i in range(n):
-        real_dot(out, oo + i, keep, scale, a, oa + i, n, v, ov, 1, n)
+    """Give the real (0) or imaginary (1) parts of complex entries, times a scale, as a real workspace."""
+    return a[:, which] * scale
 
 
 @jit
@@ -82,31 +65,31 @@ def faces_of(state, carry_down, carry_up, origins, odd_moments, factored, faces,
     `faces` has real entries [slab, source, 2 n]. Slab i lies between nodes i - 1 and i; the first and the
     last are the half-spaces, whose far faces are dark.
     """
-    nodes, many = state[2].size // ENTRY // (n * n), origins.size
-    start = workspace(2 * n)
+    nodes, many = len(state[2]) // (n * n), origins.size
+    start = np.zeros((2 * n, 2, LANES))
     for j in range(many):
         origin = origins[j]
         start_field(state, origin, odd_moments, start, 0, factored, n)
         both = part(start, 0, 1.0)
         below, above = ((origin + 1) * many + j) * 2 * n, (origin * many + j) * 2 * n + n
-        faces[below * LANES : (below + n) * LANES] = both[: n * LANES]
-        faces[above * LANES : (above + n) * LANES] = both[n * LANES :]
+        faces[below : below + n] = both[:n]
+        faces[above : above + n] = both[n:]
         for i in range(origin + 1, nodes + 1):
             upper, lower = (i * many + j) * 2 * n, (i * many + j) * 2 * n + n
             if i == nodes:
-                faces[lower * LANES : (lower + n) * LANES] = 0.0
+                faces[lower : lower + n] = 0.0
                 break
-            multiply_real(carry_down, (i - 1) * n * n, faces, upper, 0.0, 1.0, faces, lower, n)
+            multiply_vector(carry_down, (i - 1) * n * n, faces, upper, 0.0, 1.0, faces, lower, n)
             after = ((i + 1) * many + j) * 2 * n
-            faces[after * LANES : (after + n) * LANES] = faces[lower * LANES : (lower + n) * LANES]
+            faces[after : after + n] = faces[lower : lower + n]
         for i in range(origin, -1, -1):
             upper, lower = (i * many + j) * 2 * n, (i * many + j) * 2 * n + n
             if i == 0:
-                faces[upper * LANES : (upper + n) * LANES] = 0.0
+                faces[upper : upper + n] = 0.0
                 break
-            multiply_real(carry_up, (i - 1) * n * n, faces, lower, 0.0, 1.0, faces, upper, n)
+            multiply_vector(carry_up, (i - 1) * n * n, faces, lower, 0.0, 1.0, faces, upper, n)
             before = ((i - 1) * many + j) * 2 * n + n
-            faces[before * LANES : (before + n) * LANES] = faces[upper * LANES : (upper + n) * LANES]
+            faces[before : before + n] = faces[upper : upper + n]
 
 
 @jit
@@ -118,17 +101,17 @@ def forces(slopes, slab, nodes, many, faces, out, n):
         upper, lower = (slab * many + j) * 2 * n, (slab * many + j) * 2 * n + n
         to, also = j * 2 * n, j * 2 * n + n
         if slab == 0:
-            out[to * LANES : also * LANES] = 0.0
-            multiply_real(up, 0, faces, lower, 0.0, -1.0, out, also, n)
+            out[to:also] = 0.0
+            multiply_vector(up, 0, faces, lower, 0.0, -1.0, out, also, n)
         elif slab == nodes:
-            multiply_real(down, (nodes - 1) * size, faces, upper, 0.0, -1.0, out, to, n)
-            out[also * LANES : (also + n) * LANES] = 0.0
+            multiply_vector(down, (nodes - 1) * size, faces, upper, 0.0, -1.0, out, to, n)
+            out[also : also + n] = 0.0
         else:
             at = (slab - 1) * size
-            multiply_real(c, at, faces, upper, 0.0, -1.0, out, to, n)
-            multiply_real(s, at, faces, lower, 1.0, 1.0, out, to, n)
-            multiply_real(s, at, faces, upper, 0.0, 1.0, out, also, n)
-            multiply_real(c, at, faces, lower, 1.0, -1.0, out, also, n)
+            multiply_vector(c, at, faces, upper, 0.0, -1.0, out, to, n)
+            multiply_vector(s, at, faces, lower, 1.0, 1.0, out, to, n)
+            multiply_vector(s, at, faces, upper, 0.0, 1.0, out, also, n)
+            multiply_vector(c, at, faces, lower, 1.0, -1.0, out, also, n)
 
 
 @jit
@@ -137,8 +120,8 @@ def end_forces(down, up, jumps, at, sign, out, n):
     size = n * n
     for j in range(at.size):
         node = at[j]
-        multiply_real_transposed(down, node * size, jumps, node * n, 0.0, sign, out, j * 2 * n, n)
-        multiply_real_transposed(up, node * size, jumps, node * n, 0.0, -sign, out, j * 2 * n + n, n)
+        multiply_vector_transposed(down, node * size, jumps, node * n, 0.0, sign, out, j * 2 * n, n)
+        multiply_vector_transposed(up, node * size, jumps, node * n, 0.0, -sign, out, j * 2 * n + n, n)
 
 
 @jit
@@ -167,11 +150,11 @@ def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, patter
         weights.shape[1],
         weights.ravel(),
     )
-    work, state = layer_work(order, n_even, n), new_state(nodes, n)
-    fields = np.zeros((nodes + 1) * emitters * 2 * n * LANES)
-    adjoint = np.zeros((nodes + 1) * receivers * 2 * n * LANES)
-    force = np.zeros(emitters * 2 * n * LANES)
-    last = np.zeros(receivers * 2 * n * LANES)
+    work, state = layer_work(order, moved[0], n_even, n), new_state(nodes, moved[0], n)
+    fields = np.zeros(((nodes + 1) * emitters * 2 * n, LANES))
+    adjoint = np.zeros(((nodes + 1) * receivers * 2 * n, LANES))
+    force = np.zeros((emitters * 2 * n, LANES))
+    last = np.zeros((receivers * 2 * n, LANES))
     out[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]

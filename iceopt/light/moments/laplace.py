@@ -5,6 +5,7 @@ magnitude cheaper; all that is smooth in time can be found from a few of them.
 """
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,7 @@ class LaplaceMoments:
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""
-        return self._moments(self._rates(ice), column(ice, self._plan.depths_m))[0]
+        return self._moments(self._rates(ice), column(ice, self._plan.depths_m))[:, :, 0]
 
     def log_slopes(self, ice: Ice) -> NDArray[np.float64]:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la of each.
@@ -89,22 +90,19 @@ class LaplaceMoments:
             rates = self._rates(ice)
             by_rate = np.zeros(rates.shape[1:])
             for group in self._plan.classes:
-                bars = np.zeros((self.rates_per_ns.size, group.entry.size, 2))
-                bars[:, :, 0] = weighted[group.entry].T
+                bars = np.ascontiguousarray(weighted[group.entry].T)[:, :, None]
                 by_rate += self.equations.pull_back(rates, cut, group, bars)
             return self.equations.by_log_lengths(ice, by_rate)
 
         return self.expected(ice), pull_back
 
-    def _rates(self, ice: Ice) -> NDArray[np.complex128]:
-        return self.equations.rates(ice, self.rates_per_ns.astype(np.complex128))
+    def _rates(self, ice: Ice) -> NDArray[np.float64]:
+        return self.equations.rates(ice, self.rates_per_ns)
 
-    def _moments(
-        self, rates: NDArray[np.complex128], cut: Column
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Real and imaginary parts of the moments, each of shape (pair, rate)."""
-        moments = np.empty((self._plan.entries, self.rates_per_ns.size, 2))
+    def _moments(self, rates: NDArray[Any], cut: Column) -> NDArray[np.float64]:
+        """Moments, shape (pair, rate, part): the real part alone, or both if the rates are complex."""
+        parts = 2 if np.iscomplexobj(rates) else 1
+        moments = np.empty((self._plan.entries, self.rates_per_ns.size, parts))
         for group in self._plan.classes:
             moments[group.entry] = self.equations.transform(rates, cut, group).transpose(1, 0, 2)
-        scaled = moments[self._plan.pair_entry] * self._scale[:, None, None]
-        return scaled[:, :, 0], scaled[:, :, 1]
+        return moments[self._plan.pair_entry] * self._scale[:, None, None]

@@ -6,12 +6,13 @@ alone and is done once a campaign.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.light.model import Scene
-from iceopt.light.moments.hankel import axis_rule, ring_rule
+from iceopt.light.moments.hankel import axis_rule, moment_ring_rule, ring_rule
 from iceopt.light.moments.inversion import LaplaceNodes
 from iceopt.light.moments.lanes import LANES
 
@@ -19,6 +20,8 @@ MERGE_M = 0.005
 """Depths and distances closer than this are taken as equal: less than any survey resolves."""
 RING_RATIO = 2.3
 AXIS_RATIO = 4.0
+MOMENT_AXIS_RATIO = 40.0
+"""At real rates there is no wave to resolve, and panels that grow serve all offsets."""
 DELAY_STEP_NS = 50.0
 
 Rule = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -29,8 +32,8 @@ Rule = tuple[NDArray[np.float64], NDArray[np.float64]]
 class PairClass:
     """Entries that share Laplace variables and wavenumbers, sorted by source and receiver depth."""
 
-    laplace: NDArray[np.complex128]
-    """Laplace variables (1/ns)."""
+    laplace: NDArray[Any]
+    """Laplace variables (1/ns), real ones for moments."""
     wavenumbers: NDArray[np.float64]
     start: NDArray[np.int64]
     weights: NDArray[np.float64]
@@ -95,7 +98,7 @@ def make_plan(scene: Scene) -> Plan:
     for kin in entries.kins():
         nodes = laplace_nodes(float(kin.path_m.min()))
         frequency = nodes.frequency
-        rules = [kin.rule(w, scene.speed_m_per_ns) for w in frequency]
+        rules = [kin.rule(1j * w, scene.speed_m_per_ns) for w in frequency]
         delay = np.floor(kin.path_m / scene.speed_m_per_ns / DELAY_STEP_NS) * DELAY_STEP_NS
         binnings = [
             (
@@ -114,9 +117,9 @@ def make_moment_plan(scene: Scene, rates_per_ns: NDArray[np.float64]) -> Plan:
     """Sort the pairs of a scene into entries and classes, for Laplace moments at real rates."""
     entries = _sort(scene)
     classes = []
-    for kin in entries.kins():
-        rule = kin.rule(0.0, scene.speed_m_per_ns)
-        classes.append(kin.share(rates_per_ns.astype(np.complex128), [rule] * rates_per_ns.size))
+    for kin in entries.kins(MOMENT_AXIS_RATIO):
+        rules = [kin.moment_rule(float(rate), scene.speed_m_per_ns) for rate in rates_per_ns]
+        classes.append(kin.share(rates_per_ns, rules))
     return Plan(entries.depths_m, classes, entries.pair_entry, len(entries.keys))
 
 
@@ -130,12 +133,12 @@ class _Entries:
     distances_m: NDArray[np.float64]
     pair_entry: NDArray[np.int64]
 
-    def kins(self) -> Iterator["_Kin"]:
+    def kins(self, axis_ratio: float = AXIS_RATIO) -> Iterator["_Kin"]:
         """Give the classes of entries that share nodes."""
         offset = np.abs(self.depths_m[self.keys[:, 0]] - self.depths_m[self.keys[:, 1]])
         distance = self.distances_m[self.keys[:, 2]]
         above = offset > 2.0 * distance
-        for along_axis, size, ratio in ((False, distance, RING_RATIO), (True, offset, AXIS_RATIO)):
+        for along_axis, size, ratio in ((False, distance, RING_RATIO), (True, offset, axis_ratio)):
             chosen = np.flatnonzero(above == along_axis)
             label = cluster(size[chosen], ratio)
             for c in range(label.max(initial=-1) + 1):
@@ -164,14 +167,23 @@ class _Kin:
     path_m: NDArray[np.float64]
     along_axis: bool
 
-    def rule(self, frequency: float, speed: float) -> Rule:
+    def rule(self, laplace: complex, speed: float) -> Rule:
         """Give wavenumbers and weights of the Hankel transform."""
         if self.along_axis:
-            offsets = (float(self.offset_m.min()), float(self.offset_m.max()))
-            return axis_rule(self.distance_m, offsets, frequency, speed)
-        return ring_rule(self.distance_m, frequency, speed)
+            return axis_rule(self.distance_m, self._offsets, laplace, speed)
+        return ring_rule(self.distance_m, laplace, speed)
 
-    def share(self, laplace: NDArray[np.complex128], rules: list[Rule]) -> PairClass:
+    def moment_rule(self, rate: float, speed: float) -> Rule:
+        """Give the same at a real rate (1/ns)."""
+        if self.along_axis:
+            return axis_rule(self.distance_m, self._offsets, complex(rate), speed)
+        return moment_ring_rule(self.distance_m, self._offsets[1], rate, speed, LANES)
+
+    @property
+    def _offsets(self) -> tuple[float, float]:
+        return float(self.offset_m.min()), float(self.offset_m.max())
+
+    def share(self, laplace: NDArray[Any], rules: list[Rule]) -> PairClass:
         """Make the class of these entries with one rule a Laplace variable."""
         wavenumbers, weights, start = _pad(rules)
         # np.unique sorted the keys by source, receiver, distance, which is the order that the sweep wants.

@@ -16,7 +16,21 @@ accuracy however small it becomes.
 
 import numpy as np
 
-from iceopt.light.moments.lanes import ENTRY, LANES, combine, dot, factor, jit, solve, transposed_product
+from iceopt.light.moments.lanes import (
+    LANES,
+    combine,
+    copy,
+    copy_entry,
+    dots,
+    factor,
+    forward,
+    jit,
+    real,
+    series,
+    solve,
+    times,
+    transposed_product,
+)
 
 TERMS = 6
 # Coefficients of x coth x and x csch x in powers of x^2 (Abramowitz, Stegun, Handbook of Mathematical
@@ -28,17 +42,17 @@ THIN = 0.3
 
 @jit
 def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
-    """Set out to diag(sign s_l) - k x horizontal; `rates` is complex, `k` has one value a lane."""
+    """Set out to diag(sign s_l) - k x horizontal; `rates` is of out's kind, `k` has one value a lane."""
     for i in range(n):
         for j in range(n):
-            base = (oo + i * n + j) * ENTRY
+            entry = oo + i * n + j
             coupling = horizontal[i, j]
-            re, im = 0.0, 0.0
-            if i == j:
-                re, im = signs[i] * rates[degrees[i]].real, signs[i] * rates[degrees[i]].imag
+            loss = signs[i] * rates[degrees[i]] if i == j else 0.0 * rates[0]
+            into = real(out, entry)
             for x in range(LANES):
-                out[base + x] = re - coupling * k[x]
-                out[base + LANES + x] = im
+                into[x] = loss.real - coupling * k[x]
+            if out.ndim == 3:
+                out[entry, 1] = loss.imag
 
 
 @jit
@@ -47,10 +61,9 @@ def constant(out, oo, matrix):
     rows, columns = matrix.shape
     for i in range(rows):
         for j in range(columns):
-            base = (oo + i * columns + j) * ENTRY
-            for x in range(LANES):
-                out[base + x] = matrix[i, j]
-                out[base + LANES + x] = 0.0
+            entry = oo + i * columns + j
+            out[entry] = 0.0
+            real(out, entry)[:] = matrix[i, j]
 
 
 @jit
@@ -60,69 +73,94 @@ def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
     `even_to_odd` becomes M_E^-1 vertical, shape (n_even, n); `losses` holds vertical in every lane.
     """
     factor(even, 0, n_even)
-    combine(even_to_odd, 0, 0.0, 1.0, losses, 0, n_even * n)
+    copy(even_to_odd, 0, losses, 0, n_even * n)
     solve(even, 0, even_to_odd, 0, n_even, n)
     for i in range(n):
-        for j in range(i + 1):
-            dot(out, oo + i * n + j, 0.0, 1.0, losses, i, n, even_to_odd, j, n, n_even)
-            combine(out, oo + j * n + i, 0.0, 1.0, out, oo + i * n + j, 1)
+        dots(out, oo + i * n, 0.0, 1.0, losses, i, n, even_to_odd, 0, n, n_even, 1, i + 1)
+        for j in range(i):
+            copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
 @jit
 def powers(z, ratio, factored, n):
-    """Fill z[j] = M (K^-1 M)^(j - 1), given z[0] = K and z[1] = M; returns the norm of K^-1 M.
+    """Fill z[j] = M (K^-1 M)^(j - 1), given z[0] = K and z[1] = M; returns how thick a thin slab may be (m).
 
     `ratio` becomes K^-1 M and `factored` the factors of K.
     """
     size = n * n
-    combine(factored, 0, 0.0, 1.0, z, 0, size)
+    copy(factored, 0, z, 0, size)
     factor(factored, 0, n)
-    combine(ratio, 0, 0.0, 1.0, z, size, size)
+    copy(ratio, 0, z, size, size)
     solve(factored, 0, ratio, 0, n, n)
     for j in range(2, TERMS):
         transposed_product(z, (j - 1) * size, ratio, 0, 1.0, z, j * size, n)
+    return THIN / row_norm(ratio, n) ** 0.5
+
+
+@jit
+def row_norm(ratio, n):
+    """Largest sum of a row's parts by size: a bound on the powers of the matrix."""
     norm = 0.0
     for i in range(n):
         for x in range(LANES):
             total = 0.0
             for j in range(n):
-                base = (i * n + j) * ENTRY + x
-                total += abs(ratio[base]) + abs(ratio[base + LANES])
+                if ratio.ndim == 2:
+                    total += abs(ratio[i * n + j, x])
+                else:
+                    total += abs(ratio[i * n + j, 0, x]) + abs(ratio[i * n + j, 1, x])
             norm = max(norm, total)
     return norm
 
 
 @jit
-def halvings(thickness, norm):
-    """How often a slab must be halved until the series holds."""
-    x = thickness * np.sqrt(norm) / THIN
-    if x <= 1.0:
+def halvings(thickness, thin):
+    """How often a slab must be halved until it is thin."""
+    if thickness <= thin:
         return 0
-    return int(np.ceil(np.log2(x)))
+    return int(np.ceil(np.log2(thickness / thin)))
+
+
+@jit
+def term_weights(coefficients, thickness):
+    """Give the series' coefficients times odd powers of the thickness, from -1 on, as a tuple."""
+    h, h2 = 1.0 / thickness, thickness * thickness
+    w = coefficients
+    return (
+        w[0] * h,
+        w[1] * (h * h2),
+        w[2] * (h * h2 * h2),
+        w[3] * (h * h2 * h2 * h2),
+        w[4] * (h * h2 * h2 * h2 * h2),
+        w[5] * (h * h2 * h2 * h2 * h2 * h2),
+    )
 
 
 @jit
 def thin_slab(z, thickness, c, oc, s, os, n):
     """Set C and S of a slab thin enough for the series."""
     size = n * n
-    scale = 1.0 / thickness
-    for j in range(TERMS):
-        keep = 0.0 if j == 0 else 1.0
-        combine(c, oc, keep, COTH[j] * scale, z, j * size, size)
-        combine(s, os, keep, CSCH[j] * scale, z, j * size, size)
-        scale *= thickness * thickness
+    for_c, for_s = term_weights(COTH, thickness), term_weights(CSCH, thickness)
+    for i in range(size):
+        series(c, oc + i, for_c, z, i, size)
+        series(s, os + i, for_s, z, i, size)
 
 
 @jit
-def double_slab(c, oc, s, os, factored, joint, oj, n):
-    """Join the slab with its like, in place; `joint` at oj keeps C^-1 S."""
+def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
+    """Join the slab with its like, in place.
+
+    With C = L D L^T factored, `joint` at oj keeps L^-1 S, and `scaled` D^-1 L^-1 S.
+    """
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    copy(factored, 0, c, oc, size)
     factor(factored, 0, n)
-    combine(joint, oj, 0.0, 1.0, s, os, size)
-    solve(factored, 0, joint, oj, n, n)
-    transposed_product(s, os, joint, oj, 0.5, factored, 0, n)
-    combine(s, os, 0.0, 1.0, factored, 0, size)
+    copy(joint, oj, s, os, size)
+    forward(factored, 0, joint, oj, n, n)
+    for i in range(n):
+        for j in range(i * n, i * n + n):
+            times(scaled, j, joint, oj + j, factored, i * n + i)
+    transposed_product(joint, oj, scaled, 0, 0.5, s, os, n)
     combine(c, oc, 1.0, -1.0, s, os, size)
 
 
@@ -130,10 +168,10 @@ def double_slab(c, oc, s, os, factored, joint, oj, n):
 def join(c, oc, s, os, beyond, ob, transmission, ot, out, oo, factored, n):
     """Impedance seen through a slab: out = C - S (C + beyond)^-1 S; transmission = (C + beyond)^-1 S."""
     size = n * n
-    combine(factored, 0, 0.0, 1.0, c, oc, size)
+    copy(factored, 0, c, oc, size)
     combine(factored, 0, 1.0, 1.0, beyond, ob, size)
     factor(factored, 0, n)
-    combine(transmission, ot, 0.0, 1.0, s, os, size)
+    copy(transmission, ot, s, os, size)
     solve(factored, 0, transmission, ot, n, n)
     transposed_product(s, os, transmission, ot, -1.0, out, oo, n)
     combine(out, oo, 1.0, 1.0, c, oc, size)

@@ -11,11 +11,20 @@ and just above it u - w_q. A receiver with weights r on the moments reads (D w_r
 emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter, so no step can blow up.
 """
 
-import numpy as np
 from numba import njit, prange
 
-from iceopt.light.moments.lanes import ENTRY, LANES, axpy, combine, dot, factor, jit, solve, workspace
-from iceopt.light.moments.products import add_constant, multiply_vector
+from iceopt.light.moments.lanes import (
+    LANES,
+    axpy,
+    combine,
+    copy,
+    dot,
+    factor,
+    jit,
+    solve,
+    workspace,
+)
+from iceopt.light.moments.products import add_constant, largest, multiply_vector
 from iceopt.light.moments.slabs import (
     TERMS,
     constant,
@@ -28,14 +37,15 @@ from iceopt.light.moments.slabs import (
     thin_slab,
 )
 
-THIN_START = 0.25
+START = 5.0 / 6.0
+"""Thickness of the slab that a half-space is doubled from, by the thinnest that the series allows."""
 MOST_LEVELS = 60
 """Of doublings: a slab 2^60 times the thinnest has no far side."""
 
 
 @jit
 def prepare_layer(order, rates, k, work, n_even, n):
-    """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns the norm."""
+    """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns what `powers` does."""
     even_l, even_sign, even_h, odd_l, odd_sign, odd_h, _ = order
     z, ratio, stiff, even, vertical, to_odd = work[:6]
     loss_matrix(even, 0, n_even, even_l, even_sign, even_h, rates, k)
@@ -45,18 +55,15 @@ def prepare_layer(order, rates, k, work, n_even, n):
 
 
 @jit
-def half_space(work, norm, c, oc, n):
+def half_space(work, thin, c, oc, n):
     """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
-    z, _, _, _, _, _, s, factored, joint = work
-    thin_slab(z, THIN_START / np.sqrt(norm), c, oc, s, 0, n)
-    size = n * n * ENTRY
+    z, _, _, _, _, _, s, factored, joint, scaled = work
+    thin_slab(z, START * thin, c, oc, s, 0, n)
+    size = n * n
     for level in range(MOST_LEVELS):
-        double_slab(c, oc, s, 0, factored, joint, 0, n)
-        small, large = 0.0, 0.0
-        for i in range(size):
-            small = max(small, abs(s[i]))
-            large = max(large, abs(c[oc * ENTRY + i]))
-        if small <= 1e-15 * large:
+        double_slab(c, oc, s, 0, factored, joint, 0, scaled, n)
+        small, large = largest(s, 0, size), largest(c, oc, size)
+        if small <= 1e-9 * large:  # what is left goes as its square
             return level + 1
     return MOST_LEVELS
 
@@ -66,9 +73,7 @@ def pattern_vector(work, moments, out, oo, n_even, n):
     """Set out to K^-1 (M_E^-1 vertical)^T moments: jump of u at a source, weight of tau at a receiver."""
     _, _, stiff, _, _, to_odd = work[:6]
     for i in range(n):
-        base = (oo + i) * ENTRY
-        for x in range(ENTRY):
-            out[base + x] = 0.0
+        out[oo + i] = 0.0
         for p in range(n_even):
             if moments[p] != 0.0:
                 axpy(out, oo + i, 1.0, moments[p], to_odd, p * n + i)
@@ -76,18 +81,19 @@ def pattern_vector(work, moments, out, oo, n_even, n):
 
 
 @jit
-def layer_work(order, n_even, n):
-    """Allocate what `prepare_layer` and `half_space` fill."""
+def layer_work(order, rates, n_even, n):
+    """Allocate what `prepare_layer` and `half_space` fill, of the kind of the rates."""
     work = (
-        workspace(TERMS * n * n),
-        workspace(n * n),
-        workspace(n * n),
-        workspace(n_even * n_even),
-        workspace(n_even * n),
-        workspace(n_even * n),
-        workspace(n * n),
-        workspace(n * n),
-        workspace(n * n),
+        workspace(TERMS * n * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
+        workspace(n_even * n_even, rates),
+        workspace(n_even * n, rates),
+        workspace(n_even * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
+        workspace(n * n, rates),
     )
     constant(work[4], 0, order[6])
     return work
@@ -101,39 +107,39 @@ def impedances(order, rates, k, column, emitted, received, state, work):
     between, thickness = column
     nodes = between.size - 1
     c, s, down, up, carry_down, carry_up, jump, weight = state
-    norm = prepare_layer(order, rates[between[0]], k, work, n_even, n)
-    half_space(work, norm, up, 0, n)
+    thin = prepare_layer(order, rates[between[0]], k, work, n_even, n)
+    half_space(work, thin, up, 0, n)
     for i in range(nodes):
         # A depth on an edge belongs to the layer below it.
         if between[i + 1] != between[i]:
-            norm = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
+            thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
         pattern_vector(work, emitted, jump, i * n, n_even, n)
         pattern_vector(work, received, weight, i * n, n_even, n)
         if i == nodes - 1:
-            half_space(work, norm, down, i * size, n)
+            half_space(work, thin, down, i * size, n)
             break
-        times_halved = halvings(thickness[i], norm)
+        times_halved = halvings(thickness[i], thin)
         thin_slab(work[0], thickness[i] / 2.0**times_halved, c, i * size, s, i * size, n)
         for _ in range(times_halved):
-            double_slab(c, i * size, s, i * size, work[7], work[8], 0, n)
+            double_slab(c, i * size, s, i * size, work[7], work[8], 0, work[9], n)
         join(c, i * size, s, i * size, up, i * size, carry_up, i * size, up, (i + 1) * size, work[7], n)
     for i in range(nodes - 2, -1, -1):
         join(c, i * size, s, i * size, down, (i + 1) * size, carry_down, i * size, down, i * size, work[7], n)
 
 
 @jit
-def new_state(nodes, n):
-    """Allocate what `impedances` fills."""
+def new_state(nodes, rates, n):
+    """Allocate what `impedances` fills, of the kind of the rates."""
     size = n * n
     return (
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * size),
-        workspace(nodes * n),
-        workspace(nodes * n),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * size, rates),
+        workspace(nodes * n, rates),
+        workspace(nodes * n, rates),
     )
 
 
@@ -154,25 +160,29 @@ def start_field(state, node, emitter_odd, field, of, factored, n):
     """Set n entries of `field` to u just below a source at a node, the next n to u above it."""
     _, _, down, up, _, _, jump, _ = state
     size = n * n
-    combine(factored, 0, 0.0, 1.0, down, node * size, size)
+    copy(factored, 0, down, node * size, size)
     combine(factored, 0, 1.0, 1.0, up, node * size, size)
     factor(factored, 0, n)
     multiply_vector(up, node * size, jump, node * n, 0.0, 1.0, field, of, n)
     add_constant(field, of, emitter_odd)
     solve(factored, 0, field, of, n, 1)
-    combine(field, of + n, 0.0, 1.0, field, of, n)
+    copy(field, of + n, field, of, n)
     combine(field, of + n, 1.0, -1.0, jump, node * n, n)
 
 
 @jit
-def collect(value, weights, row, first, out, entry):
-    """Add the weighted sum over lanes of a reading to an entry of the output (real, imaginary)."""
+def collect(value, at, weights, row, first, out, entry):
+    """Add the weighted sum over lanes of a reading to an entry of the output."""
     re, im = 0.0, 0.0
-    for x in range(LANES):
-        re += weights[row, first + x] * value[x]
-        im += weights[row, first + x] * value[LANES + x]
+    if value.ndim == 2:
+        for x in range(LANES):
+            re += weights[row, first + x] * value[at, x]
+    else:
+        for x in range(LANES):
+            re += weights[row, first + x] * value[at, 0, x]
+            im += weights[row, first + x] * value[at, 1, x]
+        out[entry, 1] += im
     out[entry, 0] += re
-    out[entry, 1] += im
 
 
 @jit
@@ -192,19 +202,19 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
         while e < end and receiver_node[e] < origin:
             e += 1
         split = e
-        combine(field, there, 0.0, 1.0, field, here, n)
+        copy(field, there, field, here, n)
         node = origin
         while e < end:
             while node < receiver_node[e]:
                 multiply_vector(carry_down, node * size, field, there, 0.0, 1.0, field, value, n)
-                combine(field, there, 0.0, 1.0, field, value, n)
+                copy(field, there, field, value, n)
                 node += 1
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, below, node * n, 1, field, there, 1, n)
             while e < end and receiver_node[e] == node:
-                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                collect(field, value, weights, distance[e], first, out, e)
                 e += 1
-        combine(field, there, 0.0, 1.0, field, n, n)
+        copy(field, there, field, n, n)
         node = origin
         e = split
         while e < end and receiver_node[e] == origin:
@@ -214,11 +224,11 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
             while node > receiver_node[e]:
                 node -= 1
                 multiply_vector(carry_up, node * size, field, there, 0.0, 1.0, field, value, n)
-                combine(field, there, 0.0, 1.0, field, value, n)
+                copy(field, there, field, value, n)
             share = 0.5 if node == origin else 1.0
             dot(field, value, 0.0, share, above, node * n, 1, field, there, 1, n)
             while e >= begin and receiver_node[e] == node:
-                collect(field[value * ENTRY : (value + 1) * ENTRY], weights, distance[e], first, out, e)
+                collect(field, value, weights, distance[e], first, out, e)
                 e -= 1
 
 
@@ -227,9 +237,9 @@ def transform_one(order, rates, wavenumbers, weights, begin, end, column, patter
     """Do one Laplace variable of `transform`."""
     n_even, n = order[6].shape
     nodes = column[0].size - 1
-    work = layer_work(order, n_even, n)
-    state = new_state(nodes, n)
-    below, above, field = workspace(nodes * n), workspace(nodes * n), workspace(4 * n)
+    work = layer_work(order, rates, n_even, n)
+    state = new_state(nodes, rates, n)
+    below, above, field = workspace(nodes * n, rates), workspace(nodes * n, rates), workspace(4 * n, rates)
     out[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
@@ -246,8 +256,8 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     ----------
     order : tuple of arrays
         even_l, even_sign, even_horizontal, odd_l, odd_sign, odd_horizontal, vertical.
-    rates : complex array, shape (s, layer, order + 1)
-        Loss rates s_l (1/m).
+    rates : complex or real array, shape (s, layer, order + 1)
+        Loss rates s_l (1/m); all arithmetic is of their kind.
     wavenumbers : array, shape (k,)
         Wavenumbers of all Laplace variables, one after the other, padded to whole lanes (1/m).
     weights : array, shape (distance, k)
@@ -262,8 +272,8 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     sources : tuple of int arrays
         Node of each source, where its entries begin, and node and distance row of each entry, the
         entries of a source by increasing node.
-    out : array, shape (s, entry, 2)
-        Overwritten.
+    out : array, shape (s, entry, part)
+        Overwritten; real and imaginary part, or the real one alone.
     """
     for j in prange(rates.shape[0]):
         transform_one(

@@ -96,12 +96,12 @@ def test_two_ways_to_the_slopes_of_moments_agree(orders, order):
 
 
 def test_the_gradient_is_that_of_the_counts(carried):
-    """To the 1e-8 or so to which differences of far pairs' moments hold, over the step."""
+    """To the 1e-7 or so to which differences of far pairs' moments hold, over the step."""
     ice = Ice(EDGES_M, [20.0, 10.0, 22.0], [100.0, 50.0, 95.0])
     expected, pull_back = carried.expected_vjp(ice)
     weight = np.cos(np.arange(expected.shape[1]) / 9.0) / expected.sum(axis=1, keepdims=True)
     found = np.stack(pull_back(weight))
-    step = 1e-3
+    step = 5e-3
     for kind, layer in np.ndindex(2, 3):
         values = []
         for sign in (1, -1):

@@ -67,7 +67,7 @@ def test_cut_off_falls_from_one_to_zero_and_moves_light_by_little(sharpness):
 def test_hankel_rule_above_one_another_sums_a_point_source(dz, rho, kappa):
     # Sommerfeld: exp(-kappa r) / (4 pi r) = int k J0(k rho) exp(-q dz) / (2 q) dk / (2 pi),
     # q^2 = k^2 + kappa^2; 0.1 % of a charge is what the light model promises.
-    k, weight = axis_rule(np.array([rho]), (dz, dz), 0.0, 0.224)
+    k, weight = axis_rule(np.array([rho]), (dz, dz), 0j, 0.224)
     q = np.hypot(k, kappa)
     r = np.hypot(dz, rho)
     got = weight[0] @ (np.exp(-q * dz) / (2 * q))
@@ -77,7 +77,7 @@ def test_hankel_rule_above_one_another_sums_a_point_source(dz, rho, kappa):
 @given(dz=st.floats(0, 60), rho=st.floats(60, 200), kappa=st.floats(0.025, 0.04))
 @settings(max_examples=30, deadline=None)
 def test_hankel_rule_across_sums_a_point_source(dz, rho, kappa):
-    k, weight = ring_rule(np.array([rho]), 0.0, 0.224)
+    k, weight = ring_rule(np.array([rho]), 0j, 0.224)
     q = np.hypot(k, kappa)
     r = np.hypot(dz, rho)
     got = weight[0] @ (np.exp(-q * dz) / (2 * q))
