@@ -10,6 +10,7 @@ from iceopt.commands.batch import batch
 from iceopt.commands.check import check
 from iceopt.commands.compare import compare
 from iceopt.commands.convert import convert
+from iceopt.commands.crossvalidate import crossvalidate
 from iceopt.commands.doctor import doctor
 from iceopt.commands.export import export
 from iceopt.commands.fit import fit
@@ -54,6 +55,7 @@ def _common(
 app.command()(check)
 app.command()(convert)
 app.command()(fit)
+app.command()(crossvalidate)
 app.command()(merge)
 app.command()(show)
 app.command()(plot)

@@ -3,8 +3,13 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.synthetic import make_campaign
+
+# The same examples in every run; scripts/test --slow looks further, with new ones each time.
+settings.register_profile("repeatable", derandomize=True)
+settings.load_profile("repeatable")
 
 
 @pytest.fixture(scope="session")

@@ -56,18 +56,29 @@ def small_problem(
 
     Another seed draws other counts of the same modules and flashes.
     """
-    campaign, truth = draw_campaign(line_spacing_m=110.0, modules_per_line=7, photons_per_pulse=2e10)
-    ice = ice or Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M)
-    campaign = _redrawn(campaign, truth, ice, seed)
-    scene = scene_of(campaign)
-    far = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m) > 60.0
-    usable = far[:, None] & (campaign.bin_edges_ns[:-1] >= 0)
+    campaign, truth = small_campaign(ice, seed)
+    return Problem([(campaign, all_far(campaign))], config or small_config(), exact), truth
+
+
+def small_campaign(
+    ice: Ice | None = None, seed: int = 11, efficiency: NDArray[np.float64] | None = None, **changes: object
+) -> tuple[Campaign, Truth]:
+    """Draw counts of the small problem's modules and flashes, or of some changed (`Scenario`)."""
+    usual = {"line_spacing_m": 110.0, "modules_per_line": 7, "photons_per_pulse": 2e10}
+    campaign, truth = draw_campaign(**(usual | changes))
+    if efficiency is not None:
+        truth = replace(truth, efficiency=efficiency)
+    return redrawn(campaign, truth, ice or Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M), seed), truth
+
+
+def all_far(campaign: Campaign) -> Verdicts:
+    """Let every bin after the flash be usable but those of near pairs."""
+    usable = (scene_of(campaign).range_m > 60.0)[:, None] & (campaign.bin_edges_ns[:-1] >= 0)
     ok = ("ok",)
-    verdicts = Verdicts((), ok * len(campaign.modules.name), ok * len(campaign.flashes.run), usable)
-    return Problem([(campaign, verdicts)], config or small_config(), exact), truth
+    return Verdicts((), ok * len(campaign.modules.name), ok * len(campaign.flashes.run), usable)
 
 
-def _redrawn(campaign: Campaign, truth: Truth, ice: Ice, seed: int) -> Campaign:
+def redrawn(campaign: Campaign, truth: Truth, ice: Ice, seed: int) -> Campaign:
     """The campaign with counts of `ClosedForm` in their place; clock offsets by moving the bins' edges."""
     scene = scene_of(campaign)
     expected = np.empty(campaign.counts.shape)

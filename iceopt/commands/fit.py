@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 
 
 def fit(
-    campaigns: Annotated[list[Path], typer.Argument(help="Campaign folder, or an HDF5 file of its tables.")],
+    campaigns: Annotated[
+        list[Path],
+        typer.Argument(help="Campaign folder, or an HDF5 file of its tables; several of one site."),
+    ],
     output: Annotated[Path, typer.Option("--output", "-o", help="Result file to write.")],
     config: Annotated[
         Path | None, typer.Option(help="Settings (TOML); those left out have defaults.")
@@ -32,9 +35,7 @@ def fit(
     time_limit: Annotated[float | None, typer.Option(help="Stop after this time (s).")] = None,
 ) -> None:
     """Fit scattering and absorption lengths, efficiencies and clock offsets; exit 3 if not converged."""
-    started, stop = datetime.now(UTC), _stop_on_signal()
-    if len(campaigns) > 1:
-        raise InputError(f"{len(campaigns)} campaigns were given; this version fits one at a time")
+    started, stop = datetime.now(UTC), stop_on_signal()
     if not output.parent.is_dir():
         raise InputError(f"{output}: the folder {output.parent} does not exist; make it first")
 
@@ -51,7 +52,7 @@ def fit(
     problem = Problem([(content, find_faults(content)) for content in contents], settings)
     folder = output.with_name(output.name + ".checkpoint")
     with held(output):
-        store = Checkpoint(folder, _fingerprint(contents, settings), resume, stop)
+        store = Checkpoint(folder, fingerprint(contents, settings), resume, stop)
         with _progress() as watch:
             outcome = run_fit(problem, store, watch)
         write_result(output, outcome, ["iceopt", *sys.argv[1:]], started, [str(p) for p in campaigns])
@@ -61,7 +62,7 @@ def fit(
         raise typer.Exit(NOT_CONVERGED)
 
 
-def _stop_on_signal() -> Callable[[], bool]:
+def stop_on_signal() -> Callable[[], bool]:
     """Let the signals by which schedulers end a job only raise a flag; returns what tells it."""
     told: list[int] = []
     for number in (signal.SIGTERM, signal.SIGUSR1):
@@ -69,7 +70,7 @@ def _stop_on_signal() -> Callable[[], bool]:
     return lambda: bool(told)
 
 
-def _fingerprint(campaigns: Sequence["Campaign"], settings: "FitConfig") -> dict[str, str]:
+def fingerprint(campaigns: Sequence["Campaign"], settings: "FitConfig") -> dict[str, str]:
     """What must not change between a fit and its resumption; the time limit may."""
     from iceopt import __version__
 

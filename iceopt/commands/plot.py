@@ -23,23 +23,29 @@ def plot(
 ) -> None:
     """Draw a result's figures as PDF and PNG."""
     from iceopt.commands.progress import progress
-    from iceopt.figures.gallery import FIGURES, draw, save
+    from iceopt.figures.checks import names_of_pairs
+    from iceopt.figures.gallery import FIGURES, draw, save, views
     from iceopt.result.read import Result
 
     wanted = only or list(FIGURES)
     for name in wanted:
         if name not in FIGURES:
             raise InputError(f"there is no figure {name!r}; expected one of: {', '.join(FIGURES)}")
+    pairs = _pairs(pair or [])
     choices: dict[str, dict[str, Any]] = {
-        "time_profiles": {"pairs": _pairs(pair or [])},
+        "time_profiles": {"pairs": pairs},
         "corner": {"depths_m": depth or []},
     }
     with Result(result) as content, progress("drawing") as done:
         output.mkdir(parents=True, exist_ok=True)
         for number, name in enumerate(wanted, start=1):
-            figure = draw(name, content, **choices.get(name, {}))
-            for path in save(figure, output / name):
-                typer.echo(str(path))
+            some = views(name, content)
+            if name == "time_profiles" and pairs:  # run names say which campaigns are meant
+                some = [v for v in some if not set(pairs).isdisjoint(names_of_pairs(v[1]))] or some
+            for stem, view in some:
+                figure = draw(name, view, **choices.get(name, {}))
+                for path in save(figure, output / stem):
+                    typer.echo(str(path))
             done(number / len(wanted))
         if not content.final:
             typer.echo(f"{result}: {content.verdict}", err=True)

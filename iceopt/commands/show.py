@@ -26,15 +26,14 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
 
 def summary(result: "Result") -> list[str]:
     """Lines of at most `WIDTH` characters that sum up a result."""
-    from iceopt.result.summary import counted, left_out, light_model_errors
+    from iceopt.result.summary import light_model_errors
 
-    out = left_out(result)
+    campaigns = result.campaigns()
     paragraphs = [
         f"{result.attribute('site')} {result.attribute('season')}, {result.attribute('wavelength_nm'):g} nm",
         result.verdict,
         *light_model_errors(result),
-        f"Left out: modules: {counted(out['modules'])}; runs: {counted(out['runs'])}; pairs: "
-        f"{counted(out['pairs'])}.",
+        *(_left_out(view, view.attribute("season") if len(campaigns) > 1 else "") for view in campaigns),
     ]
     return [
         *(line for paragraph in paragraphs for line in textwrap.wrap(paragraph, WIDTH)),
@@ -43,6 +42,16 @@ def summary(result: "Result") -> list[str]:
         "",
         *_provenance(result),
     ]
+
+
+def _left_out(result: "Result", season: str) -> str:
+    from iceopt.result.summary import counted, left_out
+
+    out, where = left_out(result), f" of {season}" if season else ""
+    return (
+        f"Left out{where}: modules: {counted(out['modules'])}; runs: {counted(out['runs'])}; pairs: "
+        f"{counted(out['pairs'])}."
+    )
 
 
 def _profile(result: "Result") -> list[str]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import InputError
 from iceopt.figures.style import DARK, GREY, LIGHT, WARM, plain, subplots, titled
+from iceopt.result.deviance import charge_pulls, charges, profile_error
 from iceopt.result.read import Result
 
 Array = NDArray[np.float64]
@@ -16,26 +17,6 @@ Array = NDArray[np.float64]
 _CHOSEN = 9
 _LEAST_EXPECTED = 5.0
 """Bins with fewer expected counts are too far from normal for a pull."""
-
-
-def charge_pulls(result: Result) -> Array:
-    """(seen - expected) over the standard deviation of counts and model error, per pair."""
-    seen, expected = _charges(result)
-    error = result.values("posterior_predictive", "charge_error")
-    return (seen - expected) / np.sqrt(expected + (error * expected) ** 2)
-
-
-def _charges(result: Result) -> tuple[Array, Array]:
-    """Counts and expected counts of each pair in its used bins."""
-    used = result.values("observed_data", "used") > 0
-    seen = np.sum(result.values("observed_data", "counts") * used, axis=1)
-    return seen, np.sum(result.values("posterior_predictive", "counts_mean") * used, axis=1)
-
-
-def _profile_error(result: Result) -> float:
-    """Relative error of the light model in a time profile: its own, and what is fitted on top."""
-    fitted = float(np.median(np.exp(result.draws("ln_profile_error"))))
-    return float(np.hypot(result.attribute("light_model_error"), fitted))
 
 
 def _times(result: Result) -> Array:
@@ -66,11 +47,11 @@ def pulls(result: Result) -> Figure:
 def _bin_pulls(result: Result) -> tuple[Array, Array]:
     """Times and pulls of the used bins, each pair's expectation scaled to its counts."""
     used = result.values("observed_data", "used") > 0
-    seen, expected = _charges(result)
+    seen, expected = charges(result)
     scale = np.divide(seen, expected, out=np.ones_like(expected), where=expected > 0)
     mean = result.values("posterior_predictive", "counts_mean") * scale[:, None]
     some = used & (mean > _LEAST_EXPECTED)
-    sd = np.sqrt(mean[some] + (_profile_error(result) * mean[some]) ** 2)
+    sd = np.sqrt(mean[some] + (profile_error(result) * mean[some]) ** 2)
     pull = (result.values("observed_data", "counts")[some] - mean[some]) / sd
     return np.broadcast_to(_times(result), some.shape)[some], pull
 
@@ -129,14 +110,15 @@ def _spread_pairs(result: Result) -> list[int]:
     return [int(i) for i in order[places.astype(int)]]
 
 
-def _named_pairs(result: Result, pairs: Sequence[tuple[str, str]]) -> list[int]:
+def names_of_pairs(result: Result) -> list[tuple[str, str]]:
+    """Run and module of each pair."""
     runs, modules = (result.values("constant_data", n) for n in ("campaign_run", "site_module"))
-    at = zip(
-        runs[result.values("constant_data", "pair_run")],
-        modules[result.values("constant_data", "pair_module")],
-        strict=True,
-    )
-    index = {names: i for i, names in enumerate(at)}
+    of_runs, of_modules = (result.values("constant_data", f"pair_{n}") for n in ("run", "module"))
+    return list(zip(runs[of_runs], modules[of_modules], strict=True))
+
+
+def _named_pairs(result: Result, pairs: Sequence[tuple[str, str]]) -> list[int]:
+    index = {names: i for i, names in enumerate(names_of_pairs(result))}
     for run, module in pairs:
         if (run, module) not in index:
             raise InputError(
@@ -150,7 +132,7 @@ def _time_profile(ax: Axes, result: Result, pair: int) -> None:
     seen = result.values("observed_data", "counts", pair)
     used = result.values("observed_data", "used", pair) > 0
     mean, sd = (result.values("posterior_predictive", f"counts_{n}", pair) for n in ("mean", "sd"))
-    model = np.hypot(result.values("posterior_predictive", "charge_error", pair), _profile_error(result))
+    model = np.hypot(result.values("posterior_predictive", "charge_error", pair), profile_error(result))
     shown = time > 0
     total = np.sqrt(mean + sd**2 + (model * mean) ** 2)
     for spread, alpha, label in (

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from iceopt.figures.array import array_map, nuisances
 from iceopt.figures.chains import convergence, traces
 from iceopt.figures.checks import pulls, time_profiles
+from iceopt.figures.deviance import deviance
 from iceopt.figures.profiles import depth_profiles
 from iceopt.figures.relations import corner, correlations, dust
 from iceopt.figures.style import look
@@ -18,6 +19,7 @@ from iceopt.result.read import Result
 FIGURES: dict[str, Callable[..., Figure]] = {
     "depth_profiles": depth_profiles,
     "pulls": pulls,
+    "deviance": deviance,
     "time_profiles": time_profiles,
     "array_map": array_map,
     "nuisances": nuisances,
@@ -27,6 +29,17 @@ FIGURES: dict[str, Callable[..., Figure]] = {
     "convergence": convergence,
     "traces": traces,
 }
+
+OF_CAMPAIGN = ("pulls", "deviance", "time_profiles", "array_map", "nuisances")
+"""Figures of what belongs to one campaign: drawn once for each of several."""
+
+
+def views(name: str, result: Result) -> list[tuple[str, Result]]:
+    """What a figure is to be drawn of, each with the name of its picture: `NAME`, or `NAME_1`, `NAME_2`."""
+    campaigns = result.campaigns() if name in OF_CAMPAIGN else [result]
+    if len(campaigns) == 1:
+        return [(name, result)]
+    return [(f"{name}_{number}", view) for number, view in enumerate(campaigns, start=1)]
 
 
 def draw(name: str, result: Result, **choice: Any) -> Figure:

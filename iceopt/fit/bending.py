@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from iceopt.fit.curvature import Metric, slopes_of
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
-from iceopt.fit.posterior import Posterior, Term
+from iceopt.fit.posterior import Posterior
 from iceopt.light.model import windows
 
 Array = NDArray[np.float64]
@@ -112,30 +112,27 @@ def find_bending(maximum: Maximum) -> Bending:
     directions = axes[:, ::-1][:, :few]
     reach = _REACH * np.sqrt(np.maximum(spread[::-1][:few], 0.0))
     error_sd = np.sqrt(np.diag(maximum.covariance)[-len(ERROR_NAMES) :])
-    information, by_errors = np.zeros((n, n)), np.zeros((len(ERROR_NAMES), 2, n, n))
+    by_errors = np.zeros((len(ERROR_NAMES), 2, n, n))
     pulled, biased = np.zeros((few, n, n)), np.zeros((n, few))
-    for term in posterior.terms:
-        change = slopes_of(posterior, term, vector)
-        metric, score = _seen(posterior, term, vector)
-        weighted = metric.weigh(change)
-        middle = metric.product(weighted, change, change)
-        information += middle
-        for i, step in enumerate(_ERROR_REACH * np.diag(error_sd)):
-            above, below = (
-                _seen(posterior, term, np.r_[vector[: -step.size], vector[-step.size :] + move])[0]
-                for move in (step, -step)
-            )
-            up, down = above.information(change), below.information(change)
-            by_errors[i, 0] += (up - down) / (2.0 * step[i])
-            by_errors[i, 1] += (up + down - 2.0 * middle) / step[i] ** 2
-        for k in range(few):
-            ahead, behind = (
-                _straight_slopes(posterior, term, vector, move * reach[k] * directions[:, k])
-                for move in (1.0, -1.0)
-            )
-            bend = (ahead - behind) / (2.0 * reach[k])
-            pulled[k] += metric.product(weighted, change, bend)
-            biased[:, k] += np.einsum("pg,pgi->i", score, bend)
+    changes = slopes_of(posterior, vector)
+    metric, scores = _seen(posterior, vector)
+    weighted = metric.weigh(changes)
+    information = metric.product(weighted, changes, changes)
+    for i, step in enumerate(_ERROR_REACH * np.diag(error_sd)):
+        up, down = (
+            _seen(posterior, np.r_[vector[: -step.size], vector[-step.size :] + move])[0].information(changes)
+            for move in (step, -step)
+        )
+        by_errors[i] = (up - down) / (2.0 * step[i]), (up + down - 2.0 * information) / step[i] ** 2
+    for k in range(few):
+        ahead, behind = (
+            _straight_slopes(posterior, vector, move * reach[k] * directions[:, k]) for move in (1.0, -1.0)
+        )
+        bends = [(a - b) / (2.0 * reach[k]) for a, b in zip(ahead, behind, strict=True)]
+        pulled[k] = metric.product(weighted, changes, bends)
+        biased[:, k] = sum(
+            np.einsum("pg,pgi->i", score, bend) for score, bend in zip(scores, bends, strict=True)
+        )
     values, vectors = scipy.linalg.eigh(information)
     inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
     along = biased @ directions.T
@@ -143,19 +140,21 @@ def find_bending(maximum: Maximum) -> Bending:
     return Bending(directions, inverse @ pulled, 0.5 * (bias + bias.T), by_errors, _LONGEST_REACH * error_sd)
 
 
-def _straight_slopes(posterior: Posterior, term: Term, vector: Array, move: Array) -> Array:
+def _straight_slopes(posterior: Posterior, vector: Array, move: Array) -> list[Array]:
     """Slopes to the straightened coordinates at a move of them."""
     logs = log_moves(move)
     moved = vector.copy()
     moved[: logs.size] += logs
-    return slopes_of(posterior, term, moved) / straightened(logs)[1]
+    return [change / straightened(logs)[1] for change in slopes_of(posterior, moved)]
 
 
-def _seen(posterior: Posterior, term: Term, vector: Array) -> tuple[Metric, Array]:
-    """Metric and gradient of one campaign's log likelihood in ln(counts) by group."""
-    likelihood, errors, seen = term.likelihood, posterior.errors(vector), term.likelihood.observations
-    signal = term.model.expected(posterior.ice(vector))
-    found, by_signal, _ = likelihood.evaluate_vjp(signal, errors)
-    precision = likelihood.charge_precision(errors, found.charge_error)
-    score = windows(by_signal * signal, seen.first, seen.stop)
-    return Metric(likelihood, found.factor, errors, precision), score
+def _seen(posterior: Posterior, vector: Array) -> tuple[Metric, list[Array]]:
+    """Metric and gradient of the log likelihood in each campaign's ln(counts) by group."""
+    ice, errors = posterior.ice(vector), posterior.errors(vector)
+    signals = [term.model.expected(ice) for term in posterior.terms]
+    found, by_signals, _ = posterior.marginal.evaluate_vjp(signals, errors)
+    scores = []
+    for term, signal, by_signal in zip(posterior.terms, signals, by_signals, strict=True):
+        seen = term.likelihood.observations
+        scores.append(windows(by_signal * signal, seen.first, seen.stop))
+    return Metric(posterior, found, errors), scores

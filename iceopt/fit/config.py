@@ -102,6 +102,10 @@ class NuisanceConfig(_Section):
     timing_spread_ns: Positive | None = None
     scale_spread: NotNegative = 0.1
     """Of the log of the absolute scale that all runs share."""
+    dark_level_spread: Positive = 0.5
+    """Of the level of a campaign's dark rates around the rate that it states, as a part of that."""
+    dark_spread: Positive = 0.5
+    """Of the modules' dark rates around their level; bins before the flash then tell more."""
 
 
 class SmoothnessConfig(_Section):

@@ -32,18 +32,14 @@ _FIRST_LOOK = 200
 
 @dataclass(frozen=True)
 class Corrected:
-    """Draws of the full posterior; a campaign's nuisances are lists of one entry a campaign."""
+    """Draws of the full posterior."""
 
     draws: Array
     """Shape (chain, draw, parameter)."""
     log_density: Array
     """Shape (chain, draw)."""
-    log_brightness: list[Array]
-    """Shape (chain, draw, run)."""
-    log_efficiency: list[Array]
-    """Shape (chain, draw, module)."""
-    offset_ns: list[Array]
-    """Shape (chain, draw, module)."""
+    nuisances: list[Nuisances]
+    """One entry a campaign, each array with (chain, draw) in front."""
     acceptance: float
     pareto_k: float
     """NaN with too few draws to tell."""
@@ -131,11 +127,9 @@ def _evaluate(posterior: Posterior, vector: Array, seed: list[int]) -> tuple[flo
     """Log density, and one draw of all nuisances given the vector, packed."""
     rng = np.random.default_rng(seed)
     point = posterior.evaluate(vector)
-    parts = []
-    for term in point.terms:
-        drawn = term.nuisances.moved(term.factor.draw(rng))
-        parts += [drawn.log_brightness, drawn.log_efficiency, drawn.offset_ns]
-    return point.log_density, np.concatenate(parts)
+    found = point.evaluation
+    drawn = found.nuisances.moved(found.factor.draw(rng))
+    return point.log_density, drawn.packed()
 
 
 def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int, in_time: bool) -> Corrected:
@@ -149,13 +143,10 @@ def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int, in_ti
         [independence_chain(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(smooth)]
     )
     rows = np.arange(chains)[:, None]
-    split = _unpack(posterior, nuisances[rows, chosen])
     return Corrected(
         draws=run.draws[rows, chosen],
         log_density=value[rows, chosen],
-        log_brightness=[s.log_brightness for s in split],
-        log_efficiency=[s.log_efficiency for s in split],
-        offset_ns=[s.offset_ns for s in split],
+        nuisances=posterior.marginal.system.unpacked(nuisances[rows, chosen]),
         acceptance=float(np.mean(np.diff(chosen, axis=1) != 0)) if kept > 1 else np.nan,
         pareto_k=pareto_k(log_weight.ravel()),
         complete=in_time,
@@ -215,18 +206,3 @@ def _tail(log_weight: Array) -> tuple[int, float, float]:
         return size, -np.inf, 0.0
     shape, _, scale = scipy.stats.genpareto.fit(excess[excess > 0], floc=0.0)
     return size, float(shape), float(scale)
-
-
-def _unpack(posterior: Posterior, packed: Array) -> list[Nuisances]:
-    """Nuisances of each campaign from packed draws of shape (chain, draw, all)."""
-    parts, at = [], 0
-    for term in posterior.terms:
-        system = term.likelihood.system
-        ends = at + np.cumsum([system.runs, system.modules, system.modules])
-        parts.append(
-            Nuisances(
-                packed[..., at : ends[0]], packed[..., ends[0] : ends[1]], packed[..., ends[1] : ends[2]]
-            )
-        )
-        at = int(ends[2])
-    return parts

@@ -2,19 +2,20 @@
 
 With y the log of the expected counts by group, a pair's marginal curvature in y is M = (1/W + K)^-1, W the
 Poisson weights and K the covariance of the light model's errors. The derivatives of y with respect to the
-layers come from one light model evaluation a parameter; the nuisances are eliminated as in the likelihood.
+layers come from the light model; the nuisances are eliminated as in the likelihood.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
 from iceopt.fit.likelihood import ERROR_NAMES, Likelihood
-from iceopt.fit.nuisances import Columns, Factor
+from iceopt.fit.marginal import Evaluation
+from iceopt.fit.nuisances import Columns
 from iceopt.fit.pairs import precision, solve_tridiagonal
-from iceopt.fit.posterior import Posterior, Term
+from iceopt.fit.posterior import Posterior
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -37,10 +38,8 @@ def likelihood_information(posterior: Posterior, vector: Array) -> Array:
     """
     n, size, errors = 2 * posterior.layers, len(ERROR_NAMES), posterior.errors(vector)
     matrix = np.zeros((vector.size, vector.size))
-    for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
-        precision_of = term.likelihood.charge_precision(errors, found.charge_error)
-        metric = Metric(term.likelihood, found.factor, errors, precision_of)
-        matrix[:n, :n] += metric.information(slopes_of(posterior, term, vector))
+    metric = Metric(posterior, posterior.evaluate(vector).evaluation, errors)
+    matrix[:n, :n] = metric.information(slopes_of(posterior, vector))
     last = range(vector.size - size, vector.size)
     rows = _differences(lambda v: posterior.log_likelihood_gradient(v)[1], vector, last)
     matrix[-size:] += rows
@@ -55,10 +54,8 @@ def climbing_information(posterior: Posterior, vector: Array) -> Array:
     """
     n, errors = 2 * posterior.layers, posterior.errors(vector)
     matrix = np.zeros((vector.size, vector.size))
-    for term, found in zip(posterior.terms, posterior.evaluate(vector).terms, strict=True):
-        weight = term.likelihood.charge_weight(errors, found.charge_error)
-        metric = Metric(term.likelihood, found.factor, errors, weight)
-        matrix[:n, :n] += metric.information(slopes_of(posterior, term, vector))
+    metric = Metric(posterior, posterior.evaluate(vector).evaluation, errors, climbing=True)
+    matrix[:n, :n] = metric.information(slopes_of(posterior, vector))
     return 0.5 * (matrix + matrix.T)
 
 
@@ -73,45 +70,58 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
 
 
 class Metric:
-    """Curvature of one campaign's log likelihood in ln(counts) by group, all else marginalised.
+    """Curvature of the log likelihood in ln(counts) by group, all else marginalised.
+
+    Changes of ln(counts) are lists of one array a campaign, shape (pair, group, column).
 
     Parameters
     ----------
-    likelihood : Likelihood
-    factor : Factor
-        Of the nuisances.
+    posterior : Posterior
+    found : Evaluation
     errors : ndarray, shape (3,)
         Sizes of the errors (`ERROR_NAMES`).
-    charge_precision : ndarray, shape (pair,)
-        Curvature of the pairs' charge errors.
+    climbing : bool
+        Hold odd pairs tighter, as steps of a climb should.
     """
 
     def __init__(
-        self, likelihood: Likelihood, factor: Factor, errors: Array, charge_precision: Array
+        self, posterior: Posterior, found: Evaluation, errors: Array, climbing: bool = False
     ) -> None:
-        self._likelihood = likelihood
-        self._factor = factor
-        self._errors = errors
-        self._charge_precision = charge_precision
-        rate = likelihood.rate_per_ns
-        self._probe = self.weigh(np.stack([np.ones(rate.shape), rate], axis=-1))
+        self._likelihoods = [term.likelihood for term in posterior.terms]
+        self._system, self._factor, self._errors = posterior.marginal.system, found.factor, errors
+        self._charge = [
+            own.charge_weight(errors, best.charge) if climbing else own.charge_precision(errors, best.charge)
+            for own, best in zip(self._likelihoods, found.errors, strict=True)
+        ]
+        self._probe = self.weigh([own.slopes for own in self._likelihoods])
 
-    def weigh(self, change: Array) -> Array:
-        """Multiply columns of shape (pair, group, column) by the curvature, nuisances held."""
-        return weigh(self._likelihood, self._errors, self._charge_precision, change)
+    def weigh(self, changes: Sequence[Array]) -> list[Array]:
+        """Multiply changes by each pair's curvature (1/W + K)^-1, nuisances held."""
+        return [
+            weigh(own, self._errors, charge, change)
+            for own, charge, change in zip(self._likelihoods, self._charge, changes, strict=True)
+        ]
 
-    def product(self, weighted: Array, change: Array, other: Array) -> Array:
+    def product(self, weighted: Sequence[Array], changes: Sequence[Array], others: Sequence[Array]) -> Array:
         """Product of two sets of columns, the first also weighed, nuisances marginalised."""
-        straight = weighted.reshape(-1, weighted.shape[2]).T @ other.reshape(-1, other.shape[2])
-        return straight - self._factor.product(self._given(change), self._given(other))
+        straight = sum(
+            one.reshape(-1, one.shape[2]).T @ other.reshape(-1, other.shape[2])
+            for one, other in zip(weighted, others, strict=True)
+        )
+        return straight - self._factor.product(self._given(changes), self._given(others))
 
-    def information(self, change: Array) -> Array:
-        """Information in columns of shape (pair, group, column)."""
-        return self.product(self.weigh(change), change, change)
+    def information(self, changes: Sequence[Array]) -> Array:
+        """Information in columns."""
+        return self.product(self.weigh(changes), changes, changes)
 
-    def _given(self, change: Array) -> Columns:
-        by_amplitude, by_offset = np.einsum("pgk,pgi->kpi", self._probe, change, optimize=True)
-        return self._likelihood.system.columns(by_amplitude, by_offset)
+    def _given(self, changes: Sequence[Array]) -> Columns:
+        """What columns change in the gradient of the nuisances."""
+        return self._system.columns(
+            [
+                np.einsum("pgk,pgi->pki", probe, change, optimize=True)
+                for probe, change in zip(self._probe, changes, strict=True)
+            ]
+        )
 
 
 def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change: Array) -> Array:
@@ -123,6 +133,7 @@ def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change
     errors : ndarray, shape (3,)
         Sizes of the errors (`ERROR_NAMES`).
     charge_precision : ndarray, shape (pair,)
+        Curvature of the pairs' charge errors.
     change : ndarray, shape (pair, group, column)
 
     Returns
@@ -139,10 +150,13 @@ def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change
     )
 
 
-def slopes_of(posterior: Posterior, term: Term, vector: Array) -> Array:
-    """Derivatives of ln(counts) to the layers, shape (pair, group, layer parameter)."""
-    ice, seen = posterior.ice(vector), term.likelihood.observations
-    return term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop)
+def slopes_of(posterior: Posterior, vector: Array) -> list[Array]:
+    """Derivatives of each campaign's ln(counts) to the layers, shape (pair, group, layer parameter)."""
+    ice, found = posterior.ice(vector), []
+    for term in posterior.terms:
+        seen = term.likelihood.observations
+        found.append(term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop))
+    return found
 
 
 @njit(cache=True, parallel=True)

@@ -110,16 +110,12 @@ def with_best_errors(posterior: Posterior, vector: Array) -> Array:
     """
     size = len(ERROR_NAMES)
     ice = posterior.ice(vector)
-    signals = [term.model.expected(ice) for term in posterior.terms]
+    signals = posterior.signals(ice)
 
     def downhill(errors: Array) -> tuple[float, Array]:
         value, by_prior = posterior.log_prior(np.r_[vector[:-size], errors])
-        gradient = by_prior[-size:].copy()
-        for term, signal in zip(posterior.terms, signals, strict=True):
-            found, _, by_errors = term.likelihood.evaluate_vjp(signal, errors)
-            value += found.value
-            gradient += by_errors
-        return -value, -gradient
+        found, _, by_errors = posterior.marginal.evaluate_vjp(signals, errors)
+        return -(value + found.value), -(by_prior[-size:] + by_errors)
 
     found = scipy.optimize.minimize(
         downhill,

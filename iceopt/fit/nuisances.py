@@ -1,10 +1,12 @@
-"""Brightnesses, efficiencies and clock offsets: the normal equations that tie the pairs together.
+"""Brightnesses, efficiencies, clock offsets and dark rates: the normal equations that tie the pairs together.
 
-The unknowns are ln brightness of each run, ln efficiency and clock offset of each module. A pair ties one
-run to one module, so a module's 2 x 2 block couples to the runs only: the modules are eliminated exactly
-and a dense matrix over the runs is left.
+The unknowns are ln brightness of each run; ln efficiency of each module, which all campaigns share; clock
+offset and ln dark rate of each module in each campaign. A pair ties one run to one module, so a module's
+block couples to the runs only: the modules are eliminated exactly and a dense matrix over the runs of all
+campaigns is left.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +16,18 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+MOST_LOG_DARK = 2.0
+"""A dark rate stays within this of the named one. Without a limit it takes the place of light that an ice far
+from right does not give, and the search ends there."""
+
 
 @dataclass(frozen=True)
 class NuisancePrior:
-    """Independent normal priors, but for one scale that all runs share."""
+    """Independent priors of one campaign's nuisances, but for one scale that all its runs share.
+
+    All are normal but that of a dark rate: a Gamma distribution of mean 1, in units of the rate that the
+    observations name, which is the prior of a rate after some counts were seen.
+    """
 
     brightness_sd: float
     """Of ln brightness."""
@@ -28,100 +38,202 @@ class NuisancePrior:
     efficiency_sd: float
     """Of ln efficiency."""
     offset_sd_ns: float
+    dark_worth: Array
+    """Shape (module,): counts that the named dark rate is worth."""
+
+
+@dataclass(frozen=True)
+class Ties:
+    """What one campaign's pairs tie together."""
+
+    run: Index
+    """Shape (pair,): index of a run of this campaign."""
+    module: Index
+    """Shape (pair,): index of a module of this campaign. No two pairs have the same run and module."""
+    place: Index
+    """Shape (module,): of each module of this campaign among those of all."""
+    prior: NuisancePrior
+
+    @property
+    def runs(self) -> int:
+        """Number of runs."""
+        return int(self.run.max()) + 1
 
 
 @dataclass(frozen=True)
 class Nuisances:
-    """One value of all nuisances."""
+    """Nuisances of one campaign."""
 
     log_brightness: Array
-    """Shape (run,)."""
+    """Shape (..., run)."""
     log_efficiency: Array
-    """Shape (module,)."""
+    """Shape (..., module)."""
     offset_ns: Array
-    """Shape (module,)."""
+    """Shape (..., module)."""
+    log_dark: Array
+    """Shape (..., module): ln of the dark rate over the named one."""
 
-    def moved(self, step: "Nuisances", factor: float = 1.0) -> "Nuisances":
-        """Return these values plus a factor times a step."""
-        return Nuisances(
-            self.log_brightness + factor * step.log_brightness,
-            self.log_efficiency + factor * step.log_efficiency,
-            self.offset_ns + factor * step.offset_ns,
-        )
+
+@dataclass(frozen=True)
+class JointNuisances:
+    """One value of all nuisances of all campaigns."""
+
+    log_brightness: Array
+    """Shape (run,): campaign after campaign."""
+    of_modules: Array
+    """Shape (module, 1 + 2 campaign): ln efficiency, then clock offset (ns) and ln dark rate by campaign."""
+
+    @property
+    def log_efficiency(self) -> Array:
+        """Shape (module,)."""
+        return self.of_modules[:, 0]
+
+    @property
+    def offset_ns(self) -> Array:
+        """Shape (module, campaign)."""
+        return self.of_modules[:, 1::2]
+
+    @property
+    def log_dark(self) -> Array:
+        """Shape (module, campaign)."""
+        return self.of_modules[:, 2::2]
+
+    def packed(self) -> Array:
+        """All in one row."""
+        return np.concatenate([self.log_brightness, self.of_modules.ravel()])
+
+    def moved(self, step: "JointNuisances", factor: float = 1.0) -> "JointNuisances":
+        """Return these values plus a factor times a step, dark rates within their limits."""
+        of_modules = self.of_modules + factor * step.of_modules
+        of_modules[:, 2::2] = np.clip(of_modules[:, 2::2], -MOST_LOG_DARK, MOST_LOG_DARK)
+        return JointNuisances(self.log_brightness + factor * step.log_brightness, of_modules)
 
 
 class NuisanceSystem:
-    """Pairs, runs and modules, with the prior; `factor` solves its normal equations.
+    """Pairs, runs and modules of all campaigns, with the prior; `factor` solves its normal equations.
 
     Parameters
     ----------
-    run, module : ndarray of int, shape (pair,)
-        No two pairs have the same run and the same module.
-    prior : NuisancePrior
+    campaigns : sequence of Ties
+        A module that several share has the same prior of its efficiency in each.
     """
 
-    def __init__(self, run: Index, module: Index, prior: NuisancePrior) -> None:
-        self.run, self.module, self.prior = run, module, prior
-        self.runs = int(run.max()) + 1
-        self.modules = prior.log_efficiency.size
-        covariance = prior.brightness_sd**2 * np.eye(self.runs) + prior.scale_sd**2
-        self._brightness_precision = np.linalg.inv(covariance)
-        self._logdet_prior = -(
-            np.linalg.slogdet(covariance)[1]
-            + 2.0 * self.modules * np.log(prior.efficiency_sd * prior.offset_sd_ns)
+    def __init__(self, campaigns: Sequence[Ties]) -> None:
+        self.campaigns = tuple(campaigns)
+        self.modules = 1 + max((int(ties.place.max()) for ties in self.campaigns), default=-1)
+        self._first_run = np.cumsum([0, *(ties.runs for ties in self.campaigns)])
+        width = 1 + 2 * len(self.campaigns)
+        self._mean = np.zeros((self.modules, width))
+        # A module's clock and noise in a campaign that does not have it: any prior does, as nothing asks.
+        self._precision = np.ones((self.modules, width))
+        covariances = [np.zeros((0, 0))]
+        for k, ties in enumerate(self.campaigns):
+            prior = ties.prior
+            self._mean[ties.place, 0] = prior.log_efficiency
+            self._precision[ties.place, 0] = prior.efficiency_sd**-2.0
+            self._precision[ties.place, 1 + 2 * k] = prior.offset_sd_ns**-2.0
+            self._precision[ties.place, 2 + 2 * k] = prior.dark_worth
+            covariances.append(prior.brightness_sd**2 * np.eye(ties.runs) + prior.scale_sd**2)
+        self._brightness_precision = scipy.linalg.block_diag(*(np.linalg.inv(c) for c in covariances))
+        self._logdet_prior = float(
+            np.log(self._precision).sum() - sum(np.linalg.slogdet(c)[1] for c in covariances)
         )
 
-    def start(self) -> Nuisances:
+    def start(self) -> JointNuisances:
         """Return the prior's mean."""
-        zero = np.zeros(self.modules)
-        return Nuisances(np.zeros(self.runs), self.prior.log_efficiency.copy(), zero)
+        return JointNuisances(np.zeros(self._first_run[-1]), self._mean.copy())
 
-    def amplitude(self, at: Nuisances) -> Array:
-        """ln(brightness x efficiency) of each pair."""
-        return at.log_brightness[self.run] + at.log_efficiency[self.module]
+    def split(self, at: JointNuisances) -> list[Nuisances]:
+        """Nuisances of each campaign, of its own runs and modules."""
+        return self.unpacked(at.packed())
 
-    def offset_ns(self, at: Nuisances) -> Array:
-        """Clock offset of each pair's receiver."""
-        return at.offset_ns[self.module]
+    def unpacked(self, rows: Array) -> list[Nuisances]:
+        """Nuisances of each campaign from rows as of `JointNuisances.packed`, shape (..., all)."""
+        brightness, modules = np.split(rows, self._first_run[-1:], axis=-1)
+        modules = modules.reshape(*rows.shape[:-1], *self._mean.shape)
+        return [
+            Nuisances(
+                brightness[..., self._runs(k)],
+                *(modules[..., ties.place, column] for column in self._columns_of(k)),
+            )
+            for k, ties in enumerate(self.campaigns)
+        ]
 
-    def log_prior(self, at: Nuisances) -> float:
+    def of_pairs(self, at: JointNuisances) -> list[Array]:
+        """Of each campaign's pairs: ln(brightness x efficiency), offset (ns), ln dark rate, (pair, 3)."""
+        return [
+            np.stack(
+                [
+                    own.log_brightness[ties.run] + own.log_efficiency[ties.module],
+                    own.offset_ns[ties.module],
+                    own.log_dark[ties.module],
+                ],
+                axis=1,
+            )
+            for own, ties in zip(self.split(at), self.campaigns, strict=True)
+        ]
+
+    def log_prior(self, at: JointNuisances) -> float:
         """Exponent of the prior: 0 at its mean."""
-        departure = (at.log_efficiency - self.prior.log_efficiency) / self.prior.efficiency_sd
-        offset = at.offset_ns / self.prior.offset_sd_ns
+        departure = at.of_modules - self._mean
+        value = -0.5 * self._precision * departure**2
+        dark = departure[:, 2::2]
+        value[:, 2::2] = self._precision[:, 2::2] * (dark - np.expm1(dark))
         brightness = at.log_brightness @ self._brightness_precision @ at.log_brightness
-        return float(-0.5 * (brightness + departure @ departure + offset @ offset))
+        return float(value.sum() - 0.5 * brightness)
 
-    def gradient(self, at: Nuisances, by_amplitude: Array, by_offset: Array) -> Nuisances:
-        """Gradient of log density plus prior, from the pairs' derivatives (offset in 1/ns)."""
-        prior = self.prior
-        return Nuisances(
-            np.bincount(self.run, by_amplitude, self.runs) - self._brightness_precision @ at.log_brightness,
-            np.bincount(self.module, by_amplitude, self.modules)
-            - (at.log_efficiency - prior.log_efficiency) / prior.efficiency_sd**2,
-            np.bincount(self.module, by_offset, self.modules) - at.offset_ns / prior.offset_sd_ns**2,
-        )
+    def gradient(self, at: JointNuisances, by_pairs: Sequence[Array]) -> JointNuisances:
+        """Gradient of log density plus prior, from the derivatives to each campaign's `of_pairs`.
 
-    def columns(self, by_amplitude: Array, by_offset: Array) -> "Columns":
-        """Sum columns given by pair, shape (pair, column), over runs and modules."""
-        count = by_amplitude.shape[1]
-        runs, modules = np.zeros((self.runs, count)), np.zeros((self.modules, 2, count))
-        np.add.at(runs, self.run, by_amplitude)
-        np.add.at(modules[:, 0], self.module, by_amplitude)
-        np.add.at(modules[:, 1], self.module, by_offset)
+        Zero for a dark rate that is at its limit and would go beyond.
+        """
+        departure = at.of_modules - self._mean
+        departure[:, 2::2] = np.expm1(departure[:, 2::2])
+        summed = self.columns([by[:, :, None] for by in by_pairs])
+        by_modules = summed.modules[:, :, 0] - self._precision * departure
+        by_dark = by_modules[:, 2::2]
+        by_dark[(np.abs(at.log_dark) >= MOST_LOG_DARK) & (by_dark * at.log_dark > 0)] = 0.0
+        return JointNuisances(summed.runs[:, 0] - self._brightness_precision @ at.log_brightness, by_modules)
+
+    def columns(self, by_pairs: Sequence[Array]) -> "Columns":
+        """Sum columns given by each campaign's `of_pairs`, shape (pair, 3, column), over runs and modules."""
+        count = by_pairs[0].shape[2]
+        runs = np.zeros((self._first_run[-1], count))
+        modules = np.zeros((*self._mean.shape, count))
+        for k, (ties, by) in enumerate(zip(self.campaigns, by_pairs, strict=True)):
+            np.add.at(runs[self._runs(k)], ties.run, by[:, 0])
+            place = ties.place[ties.module]
+            for column, values in zip(self._columns_of(k), by.transpose(1, 0, 2), strict=True):
+                np.add.at(modules[:, column], place, values)
         return Columns(runs, modules)
 
-    def factor(self, aa: Array, at: Array, tt: Array) -> "Factor":
-        """Factor the information: per pair amplitude-amplitude, amplitude-offset, offset-offset (ns)."""
-        block = np.empty((self.modules, 2, 2))
-        block[:, 0, 0] = np.bincount(self.module, aa, self.modules) + self.prior.efficiency_sd**-2
-        block[:, 0, 1] = block[:, 1, 0] = np.bincount(self.module, at, self.modules)
-        block[:, 1, 1] = np.bincount(self.module, tt, self.modules) + self.prior.offset_sd_ns**-2
-        border = np.zeros((self.runs, self.modules, 2))
-        border[self.run, self.module, 0] = aa
-        border[self.run, self.module, 1] = at
+    def factor(self, information: Sequence[Array], at: JointNuisances) -> "Factor":
+        """Factor the information: that in each campaign's `of_pairs`, shape (pair, 3, 3), and the prior's.
+
+        The latter depends on the dark rates, which are those of `at`.
+        """
+        block = np.zeros((self.modules, self._mean.shape[1], self._mean.shape[1]))
+        border = np.zeros((self._first_run[-1], *self._mean.shape))
         over_runs = self._brightness_precision.copy()
-        np.fill_diagonal(over_runs, over_runs.diagonal() + np.bincount(self.run, aa, self.runs))
-        return Factor(block, border, np.asarray(over_runs, dtype=np.float64), self._logdet_prior)
+        diagonal = np.arange(self._mean.shape[1])
+        block[:, diagonal, diagonal] = self._precision
+        block[:, diagonal[2::2], diagonal[2::2]] *= np.exp(at.log_dark)
+        for k, (ties, own) in enumerate(zip(self.campaigns, information, strict=True)):
+            place, run = ties.place[ties.module], self._first_run[k] + ties.run
+            np.add.at(over_runs, (run, run), own[:, 0, 0])
+            columns = self._columns_of(k)
+            for i, row in enumerate(columns):
+                border[run, place, row] = own[:, 0, i]
+                for j, column in enumerate(columns):
+                    block[:, row, column] += np.bincount(place, own[:, i, j], self.modules)
+        return Factor(block, border, over_runs, self._logdet_prior)
+
+    def _runs(self, campaign: int) -> slice:
+        return slice(self._first_run[campaign], self._first_run[campaign + 1])
+
+    def _columns_of(self, campaign: int) -> tuple[int, int, int]:
+        """Columns of `of_modules` that a campaign's amplitude, offset and dark rate are in."""
+        return 0, 1 + 2 * campaign, 2 + 2 * campaign
 
 
 @dataclass(frozen=True)
@@ -131,7 +243,7 @@ class Columns:
     runs: Array
     """Shape (run, column)."""
     modules: Array
-    """Shape (module, 2, column)."""
+    """Shape (module, own, column), own as in `JointNuisances.of_modules`."""
 
 
 class Factor:
@@ -139,8 +251,8 @@ class Factor:
 
     Parameters
     ----------
-    block : ndarray, shape (module, 2, 2)
-    border : ndarray, shape (run, module, 2)
+    block : ndarray, shape (module, own, own)
+    border : ndarray, shape (run, module, own)
     over_runs : ndarray, shape (run, run)
     logdet_prior : float
         Log det of the prior's precision.
@@ -159,47 +271,43 @@ class Factor:
         )
         """Log det of the posterior's precision over the prior's."""
 
-    def solve(self, gradient: Nuisances) -> Nuisances:
+    def solve(self, gradient: JointNuisances) -> JointNuisances:
         """Newton step for a gradient."""
-        side = np.stack([gradient.log_efficiency, gradient.offset_ns], axis=1)
         runs = self._border.shape[0]
-        rest = gradient.log_brightness - self._reduced.reshape(runs, -1) @ side.ravel()
+        rest = gradient.log_brightness - self._reduced.reshape(runs, -1) @ gradient.of_modules.ravel()
         brightness = scipy.linalg.cho_solve((self._chol, True), rest)
-        return self._modules_given(brightness, side)
+        return self._modules_given(brightness, gradient.of_modules)
 
     def product(self, columns: "Columns", others: "Columns") -> Array:
         """Form of the inverse with two sets of columns: X^T N^-1 Y, shape (column, other column)."""
-        modules = self._border.shape[1]
-        weighted = np.einsum("mij,mjk->mik", self._inverse, others.modules).reshape(2 * modules, -1)
-        flat = columns.modules.reshape(2 * modules, -1)
+        _, modules, own = self._border.shape
+        weighted = np.einsum("mij,mjk->mik", self._inverse, others.modules).reshape(own * modules, -1)
+        flat = columns.modules.reshape(own * modules, -1)
         return self._half(columns).T @ self._half(others) + flat.T @ weighted
 
     def _half(self, columns: "Columns") -> Array:
-        runs, modules, _ = self._border.shape
-        rest = columns.runs - self._reduced.reshape(runs, -1) @ columns.modules.reshape(2 * modules, -1)
+        runs, modules, own = self._border.shape
+        rest = columns.runs - self._reduced.reshape(runs, -1) @ columns.modules.reshape(own * modules, -1)
         return np.asarray(scipy.linalg.solve_triangular(self._chol, rest, lower=True), dtype=np.float64)
 
-    def draw(self, rng: np.random.Generator) -> Nuisances:
+    def draw(self, rng: np.random.Generator) -> JointNuisances:
         """Draw from the normal distribution of this precision around zero."""
-        runs, modules, _ = self._border.shape
+        runs, modules, own = self._border.shape
         brightness = scipy.linalg.solve_triangular(
             self._chol, rng.standard_normal(runs), lower=True, trans="T"
         )
-        mean = self._modules_given(brightness, np.zeros((modules, 2)))
+        mean = self._modules_given(brightness, np.zeros((modules, own)))
         root = np.linalg.cholesky(self._inverse)
-        noise = np.einsum("mij,mj->mi", root, rng.standard_normal((modules, 2)))
-        return mean.moved(Nuisances(np.zeros(runs), noise[:, 0], noise[:, 1]))
+        noise = np.einsum("mij,mj->mi", root, rng.standard_normal((modules, own)))
+        return JointNuisances(mean.log_brightness, mean.of_modules + noise)
 
-    def _modules_given(self, brightness: Array, side: Array) -> Nuisances:
+    def _modules_given(self, brightness: Array, side: Array) -> JointNuisances:
         rest = side - np.einsum("rmi,r->mi", self._border, brightness)
-        step = np.einsum("mij,mj->mi", self._inverse, rest)
-        return Nuisances(brightness, step[:, 0], step[:, 1])
+        return JointNuisances(brightness, np.einsum("mij,mj->mi", self._inverse, rest))
 
 
-def decrement(gradient: Nuisances, step: Nuisances) -> float:
+def decrement(gradient: JointNuisances, step: JointNuisances) -> float:
     """Twice the rise of the log density that a full Newton step promises."""
     return float(
-        gradient.log_brightness @ step.log_brightness
-        + gradient.log_efficiency @ step.log_efficiency
-        + gradient.offset_ns @ step.offset_ns
+        gradient.log_brightness @ step.log_brightness + np.sum(gradient.of_modules * step.of_modules)
     )

@@ -14,9 +14,6 @@ from iceopt.light.scene import scene_of
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-_DARK_WEIGHT = 4.0
-"""Counts that the campaign's dark rate is worth against a module's own bins before the flash."""
-
 
 @dataclass(frozen=True)
 class Observations:
@@ -48,7 +45,7 @@ class Observations:
     time_ns: Array
     """Shape (pair, group): middle of the group after the flash."""
     dark_per_bin: Array
-    """Shape (pair,): expected dark counts a bin."""
+    """Shape (pair,): dark counts a bin at the rate of `iceopt.fit.dark`."""
     used: NDArray[np.bool_]
     """Shape (pair, bin): bins that lie in a group."""
     range_m: Array
@@ -66,7 +63,12 @@ class Observations:
 
 
 def observe(
-    campaign: Campaign, verdicts: Verdicts, earliest: float, group_growth: float, least_counts: float
+    campaign: Campaign,
+    verdicts: Verdicts,
+    dark_per_ns: Array,
+    earliest: float,
+    group_growth: float,
+    least_counts: float,
 ) -> Observations:
     """Select what a fit uses of a campaign and group it in time.
 
@@ -74,6 +76,8 @@ def observe(
     ----------
     campaign : Campaign
     verdicts : Verdicts
+    dark_per_ns : ndarray, shape (module,)
+        Dark rate of each module of the campaign.
     earliest : float
         Bins that begin before this many straight-line times of flight are left out.
     group_growth : float
@@ -92,15 +96,16 @@ def observe(
     """
     scene = scene_of(campaign)
     used = verdicts.usable & late_bins(scene, earliest)
-    pair = np.flatnonzero(np.sum(campaign.counts * used, axis=1) >= least_counts)
+    enough = np.sum(campaign.counts * used, axis=1) >= least_counts
+    pair = np.flatnonzero(enough & used.any(axis=1))
     if pair.size == 0:
         raise InputError(
             f"{campaign.settings.site} {campaign.settings.season}: no pair of emitter and receiver has "
             f"{least_counts:g} counts in usable bins; there is nothing to fit (see `iceopt check`)"
         )
-    return group_pairs(
-        campaign, pair, used[pair], campaign.counts[pair], _dark_per_bin(campaign)[pair], group_growth
-    )
+    pulses = campaign.flashes.pulses[campaign.pair_run[pair]]
+    dark_per_bin = pulses * dark_per_ns[campaign.pair_module[pair]] * campaign.settings.bin_ns
+    return group_pairs(campaign, pair, used[pair], campaign.counts[pair], dark_per_bin, group_growth)
 
 
 def late_bins(scene: Scene, earliest: float) -> NDArray[np.bool_]:
@@ -179,25 +184,6 @@ def _runs_of_bins(used: NDArray[np.bool_], group_edges: Index) -> tuple[Index, I
     first[filled] = np.nonzero(begins)[1]
     stop[filled] = np.nonzero(ends)[1] + 1
     return first, stop, groups
-
-
-def _dark_per_bin(campaign: Campaign) -> Array:
-    """Expected dark counts a bin of each pair.
-
-    The rate of a module is the mean of its Gamma posterior from the bins before the flash, the campaign's
-    own rate being worth `_DARK_WEIGHT` counts.
-    """
-    settings = campaign.settings
-    rate = settings.dark_rate_hz * 1e-9
-    pulses = campaign.flashes.pulses[campaign.pair_run]
-    if rate == 0:
-        return np.zeros(pulses.size)
-    dark = campaign.bin_edges_ns[1:] <= 0
-    size = len(campaign.modules.name)
-    seen = np.bincount(campaign.pair_module, campaign.counts[:, dark].sum(axis=1), minlength=size)
-    exposure_ns = np.bincount(campaign.pair_module, pulses * dark.sum() * settings.bin_ns, minlength=size)
-    by_module = (_DARK_WEIGHT + seen) / (_DARK_WEIGHT / rate + exposure_ns)
-    return np.asarray(pulses * by_module[campaign.pair_module] * settings.bin_ns, dtype=np.float64)
 
 
 def _subset(scene: Scene, pair: Index) -> Scene:

@@ -178,22 +178,19 @@ def _light_doubt(posterior: Posterior, vector: Array) -> str:
 def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campaign: int) -> Prediction:
     """Mean and standard deviation of the expected counts over some of the draws, by Welford's recurrence."""
     part = problem.parts[campaign]
-    seen = part.observations
+    seen, own = part.observations, corrected.nuisances[campaign]
     chains, draws, _ = corrected.draws.shape
     mean = np.zeros(seen.used.shape)
     squares = np.zeros(seen.used.shape)
     count = min(_PREDICTED_DRAWS, chains * draws)
     for k, i in enumerate(np.linspace(0, chains * draws - 1, count).astype(int), start=1):
         at = np.unravel_index(i, (chains, draws))
-        amplitude = (
-            corrected.log_brightness[campaign][at][seen.run]
-            + corrected.log_efficiency[campaign][at][seen.module]
-        )
+        amplitude = own.log_brightness[at][seen.run] + own.log_efficiency[at][seen.module]
         counts = expected_counts(
             posterior.terms[campaign].model.expected(posterior.ice(corrected.draws[at])),
             amplitude,
-            corrected.offset_ns[campaign][at][seen.module],
-            seen.dark_per_bin,
+            own.offset_ns[at][seen.module],
+            seen.dark_per_bin * np.exp(own.log_dark[at][seen.module]),
             seen.bin_ns,
         )
         away = counts - mean

@@ -2,17 +2,18 @@
 
 In group g the expectation is
 
-    mu_g = S_g exp(a + r_g t + u + s_g z_g) + dark_g,
+    mu_g = S_g exp(a + r_g t + u + s_g z_g) + D_g exp(d),
 
 S_g the light model's counts at a reference clock offset, t the offset beyond it, r_g the rate of change of
-ln S_g there (frozen, so the log density has a single peak), a the log of brightness x efficiency, u the
-model's error of the pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in
-ln(time) of unit variance, so neighbouring groups err together. u has the hyperbolic density
+ln S_g there (frozen, so the log density has a single peak), a the log of brightness x efficiency, D_g the
+dark counts at the nominal rate and d the log of the receiver's own rate over it, u the model's error of the
+pair's charge, z its error of the time profile: an Ornstein-Uhlenbeck process in ln(time) of unit variance,
+so neighbouring groups err together. u has the hyperbolic density
 exp(-d sqrt(d^2 + u^2/size^2)) (Barndorff-Nielsen, Proc. R. Soc. A 353, 401 (1977)): normal in the middle,
 exponential beyond d sizes, so an odd bad pair pulls no harder than one that is d off, and the density keeps
-a single peak. Given (a, t) the best u and z are found by Newton steps; their Hessian is tridiagonal plus a
+a single peak. Given (a, t, d) the best u and z are found by Newton steps; their Hessian is tridiagonal plus a
 border, so a step costs a few operations a group. What is left for the outer problem is a gradient and a
-2 x 2 information in (a, t).
+3 x 3 information in (a, t, d).
 """
 
 import numpy as np
@@ -112,33 +113,34 @@ def solve_tridiagonal(diagonal: Array, beside: Array, sides: Array) -> float:
 
 
 @njit(cache=True)
-def _newton(  # noqa: PLR0915 (one Newton loop; the compiler keeps its scalars in registers)
+def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its scalars in registers)
     counts: Array,
     light: Array,
     rate: Array,
     dark: Array,
     size: Array,
     correlation: Array,
-    amplitude: float,
-    offset: float,
+    own: Array,
     pair_size: float,
     tail: float,
     shape: Array,
     start: float,
-    out: Array,
-) -> float:
-    """Find the best charge error u (from `start`) and profile errors z (`shape`, in place); return u.
+    by: Array,
+    information: Array,
+) -> tuple[float, float]:
+    """Find the best charge error u (from `start`) and profile errors z (`shape`, in place).
 
-    `out` gets the log density, the gradient in (a, t), and the information aa, at, tt with u and z
-    eliminated.
+    `own` is (a, t, d); `by` and `information` get the gradient and the information in them, u and z
+    eliminated. Returns the log density and u.
     """
     groups = counts.size
     prior = np.empty(groups)
     beside = np.empty(max(groups - 1, 1))
     precision(correlation, prior, beside)
-    work = np.empty((3, groups))
+    work = np.empty((4, groups))
+    coupling = np.empty((3, groups))
     pivot = np.empty(groups)
-    weight = np.empty(groups)
+    noise = np.exp(own[2])
     u = start
     variance = pair_size * pair_size
     best, damp, du = -np.inf, 0.0, 0.0
@@ -148,35 +150,39 @@ def _newton(  # noqa: PLR0915 (one Newton loop; the compiler keeps its scalars i
         kappa = 1.0 / (variance * root**3)
         # (root - 1)/tail = (u^2/variance)/(1 + root), which keeps its digits at u = 0 and allows tail = 0.
         value, pull = -u * u / (variance * (1.0 + root)), -u / (variance * root)
-        aa, at, tt, by_a, by_t = 0.0, 0.0, 0.0, 0.0, 0.0
+        by[:] = 0.0
+        information[:] = 0.0
         for g in range(groups):
-            light_now = light[g] * np.exp(amplitude + rate[g] * offset + u + size[g] * shape[g])
-            mu = light_now + dark[g]
-            residual, weight[g] = 0.0, 0.0
+            light_now = light[g] * np.exp(own[0] + rate[g] * own[1] + u + size[g] * shape[g])
+            dark_now = dark[g] * noise
+            mu = light_now + dark_now
+            residual, weight, crossed = 0.0, 0.0, 0.0
             if mu > 0.0:
                 value += counts[g] - mu
                 if counts[g] > 0.0:
                     value += counts[g] * np.log(mu / counts[g])
                 residual = (counts[g] / mu - 1.0) * light_now
-                weight[g] = light_now * light_now / mu
-            smooth = prior[g] * shape[g]
-            if g > 0:
-                smooth += beside[g - 1] * shape[g - 1]
-            if g < groups - 1:
-                smooth += beside[g] * shape[g + 1]
+                weight, crossed = light_now * light_now / mu, light_now * dark_now / mu
+                by[2] += (counts[g] / mu - 1.0) * dark_now
+                information[2, 2] += dark_now * dark_now / mu
+            smooth = _tridiagonal_row(prior, beside, shape, g)
             value -= 0.5 * shape[g] * smooth
-            pull += residual
-            aa += weight[g]
-            by_a += residual
-            by_t += residual * rate[g]
-            at += weight[g] * rate[g]
-            tt += weight[g] * rate[g] * rate[g]
-            pivot[g] = prior[g] + size[g] * size[g] * weight[g]
+            by[0] += residual
+            by[1] += residual * rate[g]
+            information[0, 0] += weight
+            information[0, 1] += weight * rate[g]
+            information[1, 1] += weight * rate[g] * rate[g]
+            information[0, 2] += crossed
+            information[1, 2] += crossed * rate[g]
+            pivot[g] = prior[g] + size[g] * size[g] * weight
             side[g] = size[g] * residual - smooth
+            coupling[0, g] = size[g] * weight
+            coupling[1, g] = size[g] * weight * rate[g]
+            coupling[2, g] = size[g] * crossed
             work[0, g] = side[g]
-            work[1, g] = size[g] * weight[g]
-            work[2, g] = size[g] * weight[g] * rate[g]
-        if value < best - 1e-13 * abs(best) and damp > 1e-6:
+            work[1:, g] = coupling[:, g]
+        pull += by[0]
+        if value < best - 1e-13 * abs(best) and damp > 1e-6 and step < _MOST_STEPS - 1:
             damp *= 0.5
             u -= damp * du
             for g in range(groups):
@@ -184,34 +190,58 @@ def _newton(  # noqa: PLR0915 (one Newton loop; the compiler keeps its scalars i
             continue
         best = value
         solve_tridiagonal(pivot, beside, work)
-        # Eliminate z: `work` now holds T^-1 times the gradient and the columns of u and t.
+        # Eliminate z: `work` holds T^-1 times the gradient and the columns of (a, t, d); that of u is a's.
         decrement = 0.0
         for g in range(groups):
-            coupling = size[g] * weight[g]
             decrement += side[g] * work[0, g]
-            pull -= coupling * work[0, g]
-            by_a -= coupling * work[0, g]
-            by_t -= coupling * rate[g] * work[0, g]
-            aa -= coupling * work[1, g]
-            at -= coupling * work[2, g]
-            tt -= coupling * rate[g] * work[2, g]
-        du = pull / (kappa + aa)
+            pull -= coupling[0, g] * work[0, g]
+            for k in range(3):
+                by[k] -= coupling[k, g] * work[0, g]
+                for m in range(k, 3):
+                    information[k, m] -= coupling[k, g] * work[m + 1, g]
+        du = pull / (kappa + information[0, 0])
         longest = abs(du)
         decrement += pull * du
         for g in range(groups):
             work[0, g] -= work[1, g] * du
             longest = max(longest, abs(du + size[g] * work[0, g]))
         if decrement < _TOLERANCE or step == _MOST_STEPS - 1:
-            left = kappa / (kappa + aa)
-            out[0], out[1], out[2] = value, by_a - aa * du, by_t - at * du
-            out[3], out[4], out[5] = aa * left, at * left, tt - at * at / (kappa + aa)
+            for k in range(3):
+                by[k] -= information[0, k] * du
+            _eliminate_charge(information, kappa)
             break
         damp = min(1.0, _LONGEST_STEP / longest)
         u += damp * du
         for g in range(groups):
             step_of_shape[g] = work[0, g]
             shape[g] += damp * work[0, g]
-    return u
+    return value, u
+
+
+@njit(cache=True)
+def _tridiagonal_row(diagonal: Array, beside: Array, values: Array, g: int) -> float:
+    """Row g of a symmetric tridiagonal matrix times values."""
+    total = diagonal[g] * values[g]
+    if g > 0:
+        total += beside[g - 1] * values[g - 1]
+    if g < values.size - 1:
+        total += beside[g] * values[g + 1]
+    return total
+
+
+@njit(cache=True)
+def _eliminate_charge(information: Array, kappa: float) -> None:
+    """Take the charge's error out of an information (upper half given) whose first column is also its own."""
+    size = len(information)
+    first = information[0].copy()
+    for k in range(size):
+        for m in range(k, size):
+            information[k, m] -= first[k] * first[m] / (kappa + first[0])
+            information[m, k] = information[k, m]
+    # What is left of the first column is small against what it is made of: keep its digits.
+    left = kappa / (kappa + first[0])
+    for k in range(size):
+        information[0, k] = information[k, 0] = first[k] * left
 
 
 @njit(cache=True, parallel=True)
@@ -223,23 +253,24 @@ def solve_pairs(
     dark: Array,
     size: Array,
     correlation: Array,
-    amplitude: Array,
-    offset: Array,
+    own: Array,
     pair_size: Array,
     tail: float,
     shape: Array,
     charge: Array,
-) -> Array:
-    """Best model errors of every pair, given amplitudes and clock offsets.
+) -> tuple[Array, Array, Array]:
+    """Best model errors of every pair, given amplitudes, clock offsets and dark rates.
 
     Parameters
     ----------
     light, rate, counts, dark, size, correlation : ndarray, shape (pair, group)
         The light model's counts, the derivative of their log to the clock offset, the counts seen, the dark
-        counts expected, the size of the profile's error, and its correlation with the next group.
+        counts at the nominal rate, the size of the profile's error, and its correlation with the next group.
     groups : ndarray of int, shape (pair,)
-    amplitude, offset, pair_size : ndarray, shape (pair,)
-        a, t (in the unit of 1/rate), and the size of the charge's error.
+    own : ndarray, shape (pair, 3)
+        a, t (in the unit of 1/rate) and d.
+    pair_size : ndarray, shape (pair,)
+        Size of the charge's error.
     tail : float
         1 / d^2 of the charge's error; 0 is Gaussian.
     shape, charge : ndarray, shape (pair, group) and (pair,)
@@ -247,72 +278,74 @@ def solve_pairs(
 
     Returns
     -------
-    ndarray, shape (pair, 6)
-        Log density, its derivatives to (a, t), and the information aa, at, tt. Terms that depend only on
-        the counts are left out.
+    value : ndarray, shape (pair,)
+        Log density. Terms that depend only on the counts are left out.
+    by_own : ndarray, shape (pair, 3)
+    information : ndarray, shape (pair, 3, 3)
     """
-    out = np.zeros((groups.size, 6))
+    value, by, information = np.zeros(groups.size), np.zeros((groups.size, 3)), np.zeros((groups.size, 3, 3))
     for p in prange(groups.size):
         n = groups[p]
-        charge[p] = _newton(
+        value[p], charge[p] = _newton(
             counts[p, :n],
             light[p, :n],
             rate[p, :n],
             dark[p, :n],
             size[p, :n],
             correlation[p, :n],
-            amplitude[p],
-            offset[p],
+            own[p],
             pair_size[p],
             tail,
             shape[p, :n],
             charge[p],
-            out[p],
+            by[p],
+            information[p],
         )
-    return out
+    return value, by, information
 
 
 @njit(cache=True, parallel=True)
 def information_of_pairs(
-    rate: Array,
+    slopes: Array,
     groups: Index,
     weight: Array,
     size: Array,
     correlation: Array,
     pair_size: Array,
-) -> Array:
-    """Log det of the errors' Hessian over their prior's, and the information aa, at, tt.
+) -> tuple[Array, Array]:
+    """Log det of the errors' Hessian over their prior's, and the information in what the slopes are to.
 
     Parameters
     ----------
+    slopes : ndarray, shape (pair, group, quantity)
+        Derivatives of the log of the light to each quantity; the first is ln amplitude, whose slope is 1.
     weight : ndarray, shape (pair, group)
         Poisson weights.
 
     Returns
     -------
-    ndarray, shape (pair, 4)
+    logdet : ndarray, shape (pair,)
+    information : ndarray, shape (pair, quantity, quantity)
     """
-    out = np.zeros((groups.size, 4))
+    many = slopes.shape[2]
+    logdets, information = np.zeros(groups.size), np.zeros((groups.size, many, many))
     for p in prange(groups.size):
         n = groups[p]
-        diagonal, beside, sides = np.empty(n), np.empty(max(n - 1, 1)), np.empty((2, n))
+        diagonal, beside, sides = np.empty(n), np.empty(max(n - 1, 1)), np.empty((many, n))
         logdet = -precision(correlation[p, :n], diagonal, beside)
-        aa, at, tt = 0.0, 0.0, 0.0
         for g in range(n):
             diagonal[g] += size[p, g] ** 2 * weight[p, g]
-            sides[0, g] = size[p, g] * weight[p, g]
-            sides[1, g] = sides[0, g] * rate[p, g]
-            aa += weight[p, g]
-            at += weight[p, g] * rate[p, g]
-            tt += weight[p, g] * rate[p, g] ** 2
+            for k in range(many):
+                sides[k, g] = size[p, g] * weight[p, g] * slopes[p, g, k]
+                for m in range(k, many):
+                    information[p, k, m] += weight[p, g] * slopes[p, g, k] * slopes[p, g, m]
         coupling = sides.copy()
         logdet += solve_tridiagonal(diagonal, beside, sides)
         for g in range(n):
-            aa -= coupling[0, g] * sides[0, g]
-            at -= coupling[0, g] * sides[1, g]
-            tt -= coupling[1, g] * sides[1, g]
+            for k in range(many):
+                for m in range(k, many):
+                    information[p, k, m] -= coupling[k, g] * sides[m, g]
         kappa = pair_size[p] ** -2
-        left = kappa / (kappa + aa)
-        out[p, 0] = logdet - np.log(left)
-        out[p, 1], out[p, 2], out[p, 3] = aa * left, at * left, tt - at * at / (kappa + aa)
-    return out
+        logdets[p] = logdet + np.log1p(information[p, 0, 0] / kappa)
+        _eliminate_charge(information[p], kappa)
+    return logdets, information

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.config import FitConfig
-from iceopt.fit.likelihood import ERROR_NAMES, Evaluation, Likelihood
+from iceopt.fit.likelihood import ERROR_NAMES, Likelihood
+from iceopt.fit.marginal import Evaluation, Marginal
 from iceopt.fit.priors import LayerPrior, Normal, log_normal
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel
@@ -32,7 +33,7 @@ class Point:
 
     log_density: float
     log_likelihood: float
-    terms: tuple[Evaluation, ...]
+    evaluation: Evaluation
 
 
 class Posterior:
@@ -40,14 +41,19 @@ class Posterior:
 
     Parameters
     ----------
-    terms : sequence of Term
+    models : sequence of LightModel
         One a campaign; they share the ice and the sizes of the errors.
+    marginal : Marginal
+        Of the same campaigns.
     edges_m : ndarray, shape (layer + 1,)
     config : FitConfig
     """
 
-    def __init__(self, terms: Sequence[Term], edges_m: Array, config: FitConfig) -> None:
-        self.terms = tuple(terms)
+    def __init__(
+        self, models: Sequence[LightModel], marginal: Marginal, edges_m: Array, config: FitConfig
+    ) -> None:
+        self.terms = tuple(map(Term, models, marginal.likelihoods))
+        self.marginal = marginal
         self.edges_m = edges_m
         self.layers = edges_m.size - 1
         self._prior = LayerPrior(config.prior, 0.5 * (edges_m[1:] + edges_m[:-1]))
@@ -98,10 +104,12 @@ class Posterior:
 
     def evaluate(self, vector: Array) -> Point:
         """Log posterior with the nuisances that led to it."""
-        ice, errors = self.ice(vector), self.errors(vector)
-        found = tuple(t.likelihood.evaluate(t.model.expected(ice), errors) for t in self.terms)
-        likelihood = sum(f.value for f in found)
-        return Point(likelihood + self.log_prior(vector)[0], likelihood, found)
+        found = self.marginal.evaluate(self.signals(self.ice(vector)), self.errors(vector))
+        return Point(found.value + self.log_prior(vector)[0], found.value, found)
+
+    def signals(self, ice: Ice) -> list[Array]:
+        """Counts of each campaign's light model at brightness and efficiency 1, shape (pair, bin)."""
+        return [term.model.expected(ice) for term in self.terms]
 
     def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
         """Log posterior density and its gradient."""
@@ -112,16 +120,15 @@ class Posterior:
     def log_likelihood_gradient(self, vector: Array) -> tuple[float, Array]:
         """Log likelihood, nuisances marginalised, and its gradient."""
         ice, errors = self.ice(vector), self.errors(vector)
-        value, gradient, n = 0.0, np.zeros(vector.size), self.layers
-        for term in self.terms:
-            signal, pull_back = term.model.expected_vjp(ice)
-            found, by_signal, by_errors = term.likelihood.evaluate_vjp(signal, errors)
+        gradient, n = np.zeros(vector.size), self.layers
+        signals, pull_backs = zip(*(term.model.expected_vjp(ice) for term in self.terms), strict=True)
+        found, by_signals, by_errors = self.marginal.evaluate_vjp(signals, errors)
+        for pull_back, by_signal in zip(pull_backs, by_signals, strict=True):
             by_scattering, by_absorption = pull_back(by_signal)
-            value += found.value
             gradient[:n] += by_scattering
             gradient[n : 2 * n] += by_absorption
-            gradient[-errors.size :] += by_errors
-        return value, gradient
+        gradient[-errors.size :] = by_errors
+        return found.value, gradient
 
     def log_prior(self, vector: Array) -> tuple[float, Array]:
         """Log prior density up to a constant, and its gradient."""

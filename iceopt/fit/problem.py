@@ -9,10 +9,13 @@ from numpy.typing import NDArray
 from iceopt.campaign.model import Campaign, Settings, Verdicts
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig, LayersConfig
-from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood
-from iceopt.fit.nuisances import NuisancePrior
+from iceopt.fit.dark import dark_rates
+from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood, alike
+from iceopt.fit.marginal import Marginal
+from iceopt.fit.nuisances import NuisancePrior, NuisanceSystem, Ties
 from iceopt.fit.observations import Observations, observe
-from iceopt.fit.posterior import Posterior, Term
+from iceopt.fit.posterior import Posterior
+from iceopt.fit.site import shared_modules
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
@@ -74,7 +77,9 @@ class Part:
     verdicts: Verdicts
     observations: Observations
     light: Light
-    prior: NuisancePrior
+    ties: Ties
+    dark_per_ns: Array
+    """Shape (module,): dark rate of each of the campaign's modules, before the flash's own counts."""
 
 
 class Problem:
@@ -90,7 +95,7 @@ class Problem:
     Raises
     ------
     InputError
-        If a campaign holds nothing to fit.
+        If a campaign holds nothing to fit, or campaigns disagree on what they should share.
     """
 
     def __init__(
@@ -100,8 +105,15 @@ class Problem:
         build: Callable[[FitConfig, Scene], Light] = light_models,
     ) -> None:
         self.config = config
-        self.parts = tuple(_part(campaign, verdicts, config, build) for campaign, verdicts in campaigns)
+        self.modules, places = shared_modules([campaign for campaign, _ in campaigns])
+        _require_one_spread([campaign for campaign, _ in campaigns], config)
+        self.parts = tuple(
+            part_of(campaign, verdicts, place, config, build)
+            for (campaign, verdicts), place in zip(campaigns, places, strict=True)
+        )
+        self.system = NuisanceSystem([part.ties for part in self.parts])
         scenes = [part.observations.scene for part in self.parts]
+        self._sharing = alike([part.observations for part in self.parts])
         depths = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
         self.edges_m = layer_edges(config.layers, depths)
 
@@ -123,14 +135,15 @@ class Problem:
             One a campaign; by default those that are good around the reference.
         """
         model_errors = error_model_of(self.config)
-        terms = []
+        likelihoods, signals = [], []
         lights = models or [part.light.at(reference) for part in self.parts]
-        for part, model in zip(self.parts, lights, strict=True):
+        for part, model, sharing in zip(self.parts, lights, self._sharing, strict=True):
             signal = model.expected(reference)
             own_error = model.model_error(reference, signal)
-            likelihood = Likelihood(part.observations, part.prior, model_errors, signal, own_error, errors)
-            terms.append(Term(model, likelihood))
-        return Posterior(terms, self.edges_m, self.config)
+            likelihoods.append(Likelihood(part.observations, model_errors, signal, own_error, sharing))
+            signals.append(signal)
+        marginal = Marginal(likelihoods, self.system, signals, errors)
+        return Posterior(lights, marginal, self.edges_m, self.config)
 
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
         """Posterior with its reference at another vector, its light models as they are."""
@@ -174,17 +187,30 @@ class Problem:
         return max((judged(best, a) for a in _FIRST_ABSORPTION_M), key=lambda found: found[0])[1]
 
 
-def _part(
+def part_of(
     campaign: Campaign,
     verdicts: Verdicts,
+    place: NDArray[np.int64],
     config: FitConfig,
     build: Callable[[FitConfig, Scene], Light],
 ) -> Part:
-    data = config.data
-    seen = observe(campaign, verdicts, data.earliest, data.group_growth, data.least_counts)
+    """What one campaign gives to a fit; `place`, shape (module,), is of its modules among those of all."""
+    data, nuisances = config.data, config.nuisances
+    dark = dark_rates(campaign, verdicts, nuisances.dark_level_spread, nuisances.dark_spread)
+    seen = observe(campaign, verdicts, dark.per_ns, data.earliest, data.group_growth, data.least_counts)
     efficiency = campaign.modules.relative_efficiency[seen.modules]
-    prior = nuisance_prior_of(config, campaign.settings, efficiency)
-    return Part(campaign, verdicts, seen, build(config, seen.scene), prior)
+    prior = nuisance_prior_of(config, campaign.settings, efficiency, dark.worth[seen.modules])
+    ties = Ties(seen.run, seen.module, place[seen.modules], prior)
+    return Part(campaign, verdicts, seen, build(config, seen.scene), ties, dark.per_ns)
+
+
+def _require_one_spread(campaigns: Sequence[Campaign], config: FitConfig) -> None:
+    spreads = {campaign.settings.efficiency_spread for campaign in campaigns}
+    if config.nuisances.efficiency_spread is None and len(spreads) > 1:
+        raise InputError(
+            f"the campaigns state efficiency_spread = {' and '.join(f'{s:g}' for s in sorted(spreads))}, but "
+            "share their modules' efficiencies; set nuisances.efficiency_spread in the configuration"
+        )
 
 
 def error_model_of(config: FitConfig) -> ErrorModel:
@@ -194,8 +220,10 @@ def error_model_of(config: FitConfig) -> ErrorModel:
     return ErrorModel(error.profile_memory, tail, error.least_pair)
 
 
-def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency: Array) -> NuisancePrior:
-    """Prior of the nuisances of modules with these efficiencies, shape (module,)."""
+def nuisance_prior_of(
+    config: FitConfig, settings: Settings, relative_efficiency: Array, dark_worth: Array
+) -> NuisancePrior:
+    """Prior of the nuisances of modules with these efficiencies and dark rates, shape (module,)."""
     nuisances = config.nuisances
     return NuisancePrior(
         brightness_sd=nuisances.brightness_spread or settings.brightness_spread or _TINY_SPREAD,
@@ -203,6 +231,7 @@ def nuisance_prior_of(config: FitConfig, settings: Settings, relative_efficiency
         log_efficiency=np.log(relative_efficiency),
         efficiency_sd=nuisances.efficiency_spread or settings.efficiency_spread or _TINY_SPREAD,
         offset_sd_ns=nuisances.timing_spread_ns or settings.timing_spread_ns or _TINY_SPREAD,
+        dark_worth=dark_worth,
     )
 
 

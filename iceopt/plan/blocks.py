@@ -18,7 +18,6 @@ from iceopt.campaign.settings import bins_of
 from iceopt.fit.config import FitConfig
 from iceopt.fit.curvature import weigh
 from iceopt.fit.likelihood import ALIKE_WITHIN_M, Likelihood
-from iceopt.fit.nuisances import NuisancePrior
 from iceopt.fit.observations import group_pairs, late_bins
 from iceopt.fit.pairs import information_of_pairs
 from iceopt.fit.problem import error_model_of
@@ -32,8 +31,6 @@ Index = NDArray[np.int64]
 Watch = Callable[[float], None]
 
 _PAIRS_AT_ONCE = 6000
-_SPREAD = 1.0
-"""Stands for the nuisances' priors, which play no part in a run's own blocks."""
 
 
 @dataclass(frozen=True)
@@ -203,7 +200,6 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     shared = alike_pairs(seen.scene, run[pair]) if alike is None else alike[run[pair], module[pair]]
     likelihood = Likelihood(
         seen,
-        NuisancePrior(_SPREAD, 0.0, np.zeros(seen.modules.size), _SPREAD, _SPREAD),
         error_model_of(config),
         signal[pair],
         own_error,
@@ -213,32 +209,34 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     pair_size /= np.sqrt(charge_information(config))
     change = model.log_slopes(site.ice, model.expected(site.ice), seen.first, seen.stop)
     weighted = weigh(likelihood, site.errors, pair_size**-2.0, change)
-    nuisance = information_of_pairs(
-        likelihood.rate_per_ns,
+    # Dark rates are taken as known: their bins are few and faint where a plan is made for light.
+    own = information_of_pairs(
+        likelihood.slopes[:, :, :2],
         seen.groups,
         likelihood.weight,
         shape_size,
         likelihood.correlation,
         pair_size,
-    )[:, 1:]
+    )[1]
+    nuisance = np.stack([own[:, 0, 0], own[:, 0, 1], own[:, 1, 1]], axis=1)
     amplitude = weighted.sum(axis=1)
     cells, told = cells_of(seen.scene), np.einsum("pgi,pgi->p", change, weighted)
     counting = np.einsum("pgi,pg->p", change**2, likelihood.weight)
     offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
     result = []
     for i in range(len(flashes.run)):
-        own = np.flatnonzero(run[pair] == i)
+        at = np.flatnonzero(run[pair] == i)
         result.append(
             Block(
-                modules=module[pair[own]],
-                layers=change[own].reshape(-1, size).T @ weighted[own].reshape(-1, size),
-                amplitude=amplitude[own],
-                offset=offset[own],
-                nuisance=nuisance[own],
-                cells=cells[own],
-                alike=shared[own],
-                told=told[own],
-                counting=counting[own],
+                modules=module[pair[at]],
+                layers=change[at].reshape(-1, size).T @ weighted[at].reshape(-1, size),
+                amplitude=amplitude[at],
+                offset=offset[at],
+                nuisance=nuisance[at],
+                cells=cells[at],
+                alike=shared[at],
+                told=told[at],
+                counting=counting[at],
                 photoelectrons=float(sums[0, i]),
                 saturated=int(sums[1, i]),
                 lost=int(sums[2, i]),

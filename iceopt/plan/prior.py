@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.config import FitConfig
-from iceopt.fit.nuisances import NuisancePrior
+from iceopt.fit.marginal import Marginal
+from iceopt.fit.nuisances import NuisancePrior, NuisanceSystem
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.priors import DUST_REFERENCE_M
 from iceopt.fit.problem import nuisance_prior_of
@@ -30,7 +31,7 @@ def layer_prior(config: FitConfig, ice: Ice) -> Array:
     ice : Ice
         Expected, on the fit's layers.
     """
-    posterior = Posterior((), ice.edges_m, config)
+    posterior = Posterior((), Marginal((), NuisanceSystem(()), ()), ice.edges_m, config)
     vector = posterior.vector(ice)
     names, layers = posterior.names, ice.layers
     if "dust_slope" in names:
@@ -53,5 +54,7 @@ def layer_prior(config: FitConfig, ice: Ice) -> Array:
 
 
 def nuisance_prior(site: Site) -> NuisancePrior:
-    """Prior of the nuisances of all modules, as a fit of the campaign would have it."""
-    return nuisance_prior_of(site.config, site.settings, site.modules.relative_efficiency)
+    """Prior of the nuisances of all modules, as a fit of the campaign would have it before it has counts."""
+    efficiency = site.modules.relative_efficiency
+    worth = np.full(efficiency.size, site.config.nuisances.dark_spread**-2.0)
+    return nuisance_prior_of(site.config, site.settings, efficiency, worth)

@@ -8,11 +8,15 @@ from numpy.typing import NDArray
 
 from iceopt.fit.convergence import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
 from iceopt.fit.correction import LARGEST_K
+from iceopt.result.deviance import Deviances
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
 from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd
 
 Array = NDArray[np.float64]
+
+_WORST_PAIRS = 8
+"""Of each campaign."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,8 @@ def season(result: Result, label: str) -> dict[str, Any]:
         `profile` is what the script draws; the rest is the template's.
     """
     layers = read_layers(result)
+    views = result.campaigns()
+    campaigns = [(f"{view.attribute('season')}: " if len(views) > 1 else "", view) for view in views]
     return {
         "label": label,
         "file": result.path.name,
@@ -52,16 +58,21 @@ def season(result: Result, label: str) -> dict[str, Any]:
         "errors": light_model_errors(result),
         "own_error_percent": f"{100 * result.attribute('light_model_error'):.2g}",
         "light_model_good": result.attribute("light_model_error") <= LARGEST_OWN_ERROR,
-        "left_out": {kind.capitalize(): counted(states) for kind, states in left_out(result).items()},
-        "findings": _findings(result),
+        "left_out": {
+            f"{prefix}{kind}".capitalize(): counted(states)
+            for prefix, view in campaigns
+            for kind, states in left_out(view).items()
+        },
+        "findings": [row for prefix, view in campaigns for row in _findings(view, prefix)],
         "ranges": [_range(layers.scattering), _range(layers.absorption)],
         "unsure": int(np.sum(~(layers.scattering.converged & layers.absorption.converged))),
         "by_prior": int(np.sum(layers.scattering.by_prior | layers.absorption.by_prior)),
         "rows": _layer_rows(layers),
         "profile": _profile(result, layers, label),
         "checks": _checks(result),
-        "modules": _modules(result),
-        "runs": _runs(result),
+        "worst": [row for prefix, view in campaigns for row in _worst(view, prefix)],
+        "modules": [row for prefix, view in campaigns for row in _modules(view, prefix)],
+        "runs": [row for prefix, view in campaigns for row in _runs(view, prefix)],
         "provenance": _provenance(result),
         "configuration": result.attribute("configuration"),
         "inputs": result.attribute("input_sha256"),
@@ -129,11 +140,11 @@ def _short(value: float) -> float | None:
     return float(f"{value:.5g}") if np.isfinite(value) else None
 
 
-def _findings(result: Result) -> list[dict[str, str]]:
+def _findings(result: Result, prefix: str) -> list[dict[str, str]]:
     """What was left out by name, with the reason; the many pairs and bins are only counted."""
     columns = (result.values("constant_data", f"finding_{n}") for n in ("kind", "name", "state", "reason"))
     return [
-        {"what": f"{kind} {name}", "state": state, "reason": reason}
+        {"what": f"{prefix}{kind} {name}", "state": state, "reason": reason}
         for kind, name, state, reason in zip(*columns, strict=True)
         if kind in ("module", "run")
     ]
@@ -161,30 +172,44 @@ def _checks(result: Result) -> list[Check]:
     return checks
 
 
-def _modules(result: Result) -> list[dict[str, str]]:
+def _worst(result: Result, prefix: str) -> list[dict[str, str]]:
+    return [
+        {
+            "pair": f"{prefix}{pair.run} at {pair.module}",
+            "distance": f"{pair.distance_m:.0f}",
+            "seen": f"{pair.seen:.0f}",
+            "expected": f"{pair.expected:.0f}",
+            "pull": f"{pair.pull:+.1f}",
+            "deviance": f"{pair.deviance:.1f}",
+        }
+        for pair in Deviances(result).worst(_WORST_PAIRS)
+    ]
+
+
+def _modules(result: Result, prefix: str) -> list[dict[str, str]]:
     fitted = {name: i for i, name in enumerate(result.values("posterior", "module"))}
     cells = [_mean_sd(result, "efficiency", 3), _mean_sd(result, "time_offset", 2)]
     names, states = (result.values("constant_data", n) for n in ("site_module", "module_state"))
     rows = []
     for name, state in zip(names, states, strict=True):
         own = [c[fitted[name]] if name in fitted else "" for c in cells]
-        rows.append({"name": name, "efficiency": own[0], "offset": own[1], "state": state})
+        rows.append({"name": prefix + name, "efficiency": own[0], "offset": own[1], "state": state})
     return rows
 
 
-def _runs(result: Result) -> list[dict[str, str]]:
+def _runs(result: Result, prefix: str) -> list[dict[str, str]]:
     fitted = {name: i for i, name in enumerate(result.values("posterior", "run"))}
     cells = _mean_sd(result, "brightness", 3)
     names, states = (result.values("constant_data", n) for n in ("campaign_run", "run_state"))
     return [
-        {"name": name, "brightness": cells[fitted[name]] if name in fitted else "", "state": state}
+        {"name": prefix + name, "brightness": cells[fitted[name]] if name in fitted else "", "state": state}
         for name, state in zip(names, states, strict=True)
     ]
 
 
 def _mean_sd(result: Result, name: str, decimals: int) -> list[str]:
     pairs = zip(*mean_and_sd(result, name), strict=True)
-    return [f"{mean:.{decimals}f} ± {sd:.{decimals}f}" for mean, sd in pairs]
+    return [f"{mean:.{decimals}f} ± {sd:.{decimals}f}" if np.isfinite(mean) else "" for mean, sd in pairs]
 
 
 def _provenance(result: Result) -> list[tuple[str, str]]:

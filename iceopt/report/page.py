@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from iceopt import __version__
 from iceopt.errors import InputError
-from iceopt.figures.gallery import draw
+from iceopt.figures.gallery import draw, views
 from iceopt.figures.style import look
 from iceopt.report.contents import season
 from iceopt.result.layers import LEAST_SHARE
@@ -30,6 +30,8 @@ _DPI = 100
 PICTURES = {
     "pulls": "Do the counts agree with the fit? Pulls of all pairs against distance and depth, and of bins "
     "against time; a slope is a fault of the light model.",
+    "deviance": "Poisson deviance of the counts by distance, time and receiver, beside what counting and the "
+    "fitted errors of the light model lead to: a cell far above that is not described.",
     "time_profiles": "Counts seen and expected against time, for pairs spread over distance.",
     "array_map": "The array: what was used, and what was left out and why.",
     "nuisances": "Relative efficiencies, clock offsets and brightnesses.",
@@ -107,7 +109,6 @@ def _filled(seasons: list[dict[str, Any]]) -> str:
     script = _asset("profile.js")
     return environment.get_template("page.html.j2").render(
         seasons=seasons,
-        captions=PICTURES,
         style=_asset("style.css"),
         script=script,
         script_hash="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
@@ -135,9 +136,13 @@ def _pictures(
     found: list[list[dict[str, str]]] = []
     for result in reversed(results):
         drawn = []
-        for name in names if room > 0 else ():
-            drawn.append({"name": name, "src": _picture(name, result)})
-            done((len(found) + len(drawn) / len(names)) / len(results))
+        for number, name in enumerate(names if room > 0 else (), start=1):
+            for stem, view in views(name, result):
+                label = f"{view.attribute('season')}: " if stem != name else ""
+                drawn.append(
+                    {"name": stem, "caption": label + PICTURES.get(name, ""), "src": _picture(name, view)}
+                )
+            done((len(found) + number / len(names)) / len(results))
         room -= sum(len(picture["src"]) + _MARKUP_BYTES for picture in drawn)
         found.insert(0, drawn if room >= 0 else [])
     return found

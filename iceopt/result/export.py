@@ -111,8 +111,8 @@ def module_table(result: Result) -> tuple[list[str], Rows]:
     for name, state in zip(names, states, strict=True):
         cells: list[object] = [""] * 4
         if name in fitted:
-            e, t = efficiency[:, fitted[name]], offset[:, fitted[name]]
-            cells = [e.mean(), e.std(ddof=1), t.mean(), t.std(ddof=1)]
+            drawn = (efficiency[:, fitted[name]], offset[:, fitted[name]])
+            cells = [cell for d in drawn for cell in _mean_and_sd(d)]
         rows.append([name, *cells, state])
     header = [
         "module",
@@ -124,6 +124,11 @@ def module_table(result: Result) -> tuple[list[str], Rows]:
     return [*header, "state"], rows
 
 
+def _mean_and_sd(draws: Array) -> list[object]:
+    """Mean and standard deviation; empty where there are none."""
+    return ["", ""] if np.isnan(draws).any() else [draws.mean(), draws.std(ddof=1)]
+
+
 def run_table(result: Result) -> tuple[list[str], Rows]:
     """Brightnesses, one row a run; empty cells where a run did not enter."""
     fitted = {r: i for i, r in enumerate(result.values("posterior", "run"))}
@@ -131,12 +136,20 @@ def run_table(result: Result) -> tuple[list[str], Rows]:
     rows = []
     names, states = (result.values("constant_data", n) for n in ("campaign_run", "run_state"))
     for name, state in zip(names, states, strict=True):
-        cells: list[object] = [""] * 2
-        if name in fitted:
-            b = brightness[:, fitted[name]]
-            cells = [b.mean(), b.std(ddof=1)]
+        cells = _mean_and_sd(brightness[:, fitted[name]]) if name in fitted else ["", ""]
         rows.append([name, *cells, state])
     return ["run", "brightness", "brightness_sd", "state"], rows
+
+
+def _of_campaigns(
+    table: Callable[[Result], tuple[list[str], Rows]], result: Result
+) -> tuple[list[str], Rows]:
+    """Table of each campaign; if there are several, one under another with the season in front."""
+    views = result.campaigns()
+    if len(views) == 1:
+        return table(result)
+    tables = [(str(view.attribute("season")), *table(view)) for view in views]
+    return ["season", *tables[0][1]], [[season, *row] for season, _, rows in tables for row in rows]
 
 
 LAYERS: dict[str, Callable[[LayerDraws], tuple[list[str], Rows]]] = {
@@ -196,7 +209,7 @@ def export_csv(
             f"table {what} holds no lengths, so it has no other wavelength; leave --wavelength out"
         )
     else:
-        header, rows = NUISANCES[what](result)
+        header, rows = _of_campaigns(NUISANCES[what], result)
     comments += [f"light model: {result.attribute('light_model')}", result.verdict]
     write_csv(path, comments, header, rows)
 

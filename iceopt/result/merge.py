@@ -103,6 +103,10 @@ def _read(path: Path) -> _Piece:
         result.verify()
         if "pieces" in result:
             raise InputError(f"{path}: is merged itself; give the results it was merged from")
+        if len(result.campaigns()) > 1:
+            raise InputError(
+                f"{path}: is of several campaigns, whose chains cannot be merged; fit with more draws"
+            )
         names = ("seed", "command_line", "started_at", "created_at", "verdict", ATTRIBUTE)
         origin = {name: result.attribute(name) for name in names}
         origin |= {"file": path.name, "chains_and_draws": result.shape("sample_stats", "lp")}

@@ -1,5 +1,6 @@
 """Read a result file, no more of it than is asked for."""
 
+import copy
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from iceopt.fit.convergence import LARGEST_OWN_ERROR
 from iceopt.hdf5 import BEING_WRITTEN, damage_of
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
-from iceopt.result.schema import NAME, UNITS, VERSION
+from iceopt.result.schema import NAME, UNITS, VERSION, campaign_group
 
 Array = NDArray[np.float64]
 
@@ -40,6 +41,7 @@ class Result:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
+        self._own_group = ""
         try:
             if damage := damage_of(self.path):
                 raise InputError(f"{path}: {_mended(damage)}")
@@ -98,6 +100,17 @@ class Result:
                 "was written; fit again"
             )
 
+    def campaigns(self) -> list["Result"]:
+        """Give this result as each campaign sees it: its own variables and names, and those that all share.
+
+        Of one campaign alone that is the result itself.
+        """
+        views: list[Result] = []
+        while (name := campaign_group(len(views))) in self._file:
+            views.append(copy.copy(self))
+            views[-1]._own_group = name + "/"
+        return views or [self]
+
     @property
     def converged(self) -> bool:
         """Whether the fit converged."""
@@ -115,11 +128,13 @@ class Result:
 
     def attribute(self, name: str) -> Any:
         """One provenance attribute: text, a number or an array of them; JSON attributes are parsed."""
-        if name not in self._file.attrs:
+        own = self._file[self._own_group or "/"].attrs
+        attributes = own if name in own else self._file.attrs
+        if name not in attributes:
             raise InputError(
                 f"{self.path}: has no attribute {name!r}; it is damaged or of an earlier iceopt: fit again"
             )
-        value = self._file.attrs[name]
+        value = attributes[name]
         if name in _JSON:
             return json.loads(_text(value))
         if isinstance(value, str | bytes):
@@ -131,7 +146,8 @@ class Result:
 
     def names(self, group: str) -> list[str]:
         """Variables of a group."""
-        return [n for n, v in self._file[group].items() if isinstance(v, h5py.Dataset)]
+        groups = [self._file[place] for place in self._places(group) if place in self._file]
+        return [n for found in groups for n, v in found.items() if isinstance(v, h5py.Dataset)]
 
     def shape(self, group: str, name: str) -> tuple[int, ...]:
         """Shape of a variable, without reading it."""
@@ -179,12 +195,16 @@ class Result:
         return Ice(self.edges_m(), *lengths)
 
     def _dataset(self, group: str, name: str) -> h5py.Dataset:
-        if f"{group}/{name}" not in self._file:
-            raise InputError(
-                f"{self.path}: has no variable {group}/{name}; it is damaged or of an earlier iceopt: fit "
-                "again"
-            )
-        return self._file[group][name]
+        for place in self._places(group):
+            if f"{place}/{name}" in self._file:
+                return self._file[place][name]
+        raise InputError(
+            f"{self.path}: has no variable {group}/{name}; it is damaged or of an earlier iceopt: fit again"
+        )
+
+    def _places(self, group: str) -> tuple[str, ...]:
+        """Where a group's variables are looked for, one after another."""
+        return (self._own_group + group, group) if self._own_group else (group,)
 
 
 def _why_not_open(error: OSError) -> str:

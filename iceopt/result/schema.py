@@ -2,11 +2,21 @@
 
 HDF5 that is netCDF-4 at the same time, in the groups that ArviZ knows: `posterior`, `sample_stats`,
 `observed_data`, `posterior_predictive`, `constant_data`, and `diagnostics`. Every group defines its own
-dimensions, so each can be read alone.
+dimensions, so each can be read alone. In the result of several campaigns what belongs to one of them alone
+is in groups of the same names below a group of its own (`campaign_group`).
 """
 
 NAME = "iceopt result"
 VERSION = 1
+
+GROUPS = (
+    "posterior",
+    "sample_stats",
+    "observed_data",
+    "posterior_predictive",
+    "constant_data",
+    "diagnostics",
+)
 
 UNITS = {
     "scattering_length": "m",
@@ -14,6 +24,7 @@ UNITS = {
     "efficiency": "1",
     "brightness": "1",
     "time_offset": "ns",
+    "dark_rate": "Hz",
     "layer": "m",
     "layer_top": "m",
     "layer_bottom": "m",
@@ -33,6 +44,7 @@ DESCRIPTIONS = {
     "efficiency": "relative efficiency of a module; those of a draw average 1",
     "brightness": "brightness of a run over the one stated in the flash table",
     "time_offset": "what a module's clock reads too late",
+    "dark_rate": "dark rate of a module",
     "layer": "depth of the layer's centre, positive down",
     "lp": "log posterior density up to a constant",
     "counts": "photoelectrons, summed over a run's pulses",
@@ -50,3 +62,8 @@ DESCRIPTIONS = {
     "ln_dust_absorption": "ln of the absorption length (m) of the dust line at 25 m scattering length",
     "ln_dust_scatter": "ln of the standard deviation of ln absorption length around the dust line",
 }
+
+
+def campaign_group(number: int) -> str:
+    """Name of the group of one of several campaigns, counted from 0."""
+    return f"campaign_{number + 1}"

@@ -20,9 +20,10 @@ from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
 from iceopt.hdf5 import sealed
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
-from iceopt.result.schema import DESCRIPTIONS, NAME, UNITS, VERSION
+from iceopt.result.schema import DESCRIPTIONS, GROUPS, NAME, UNITS, VERSION, campaign_group
 
-Variables = Mapping[str, tuple[tuple[str, ...], Any]]
+Array = NDArray[np.float64]
+Variables = dict[str, tuple[tuple[str, ...], Any]]
 
 _LIBRARIES = ("iceopt", "numpy", "scipy", "numba", "emcee", "h5py", "h5netcdf", "polars", "pydantic")
 
@@ -43,19 +44,31 @@ def write_result(
     campaigns : sequence of str
         What the campaigns were read from.
     """
-    part = outcome.problem.parts[0]
-    groups = {
-        "posterior": _posterior(outcome, part),
+    groups: dict[str, Variables] = {
+        "posterior": _posterior(outcome),
         "sample_stats": {"lp": (("chain", "draw"), outcome.corrected.log_density)},
-        "observed_data": _observed(part),
-        "posterior_predictive": _predictive(outcome),
-        "constant_data": _constant(outcome, part),
+        "constant_data": _constant(outcome),
         "diagnostics": _diagnostics(outcome),
     }
-    write_groups(Path(path), _provenance(outcome, command, started, campaigns), groups)
+    parts, places = outcome.problem.parts, {}
+    if len(parts) == 1:
+        own = _of_campaign(outcome, 0)
+        groups = {name: groups.get(name, {}) | own.get(name, {}) for name in GROUPS}
+    else:
+        groups["constant_data"] |= _all_modules(outcome)
+        for k, part in enumerate(parts):
+            settings, place = part.campaign.settings, campaign_group(k)
+            places[place] = {"site": settings.site, "season": settings.season}
+            groups |= {f"{place}/{name}": values for name, values in _of_campaign(outcome, k).items()}
+    write_groups(Path(path), _provenance(outcome, command, started, campaigns), groups, places)
 
 
-def write_groups(path: Path, attributes: Mapping[str, Any], groups: Mapping[str, Variables]) -> None:
+def write_groups(
+    path: Path,
+    attributes: Mapping[str, Any],
+    groups: Mapping[str, Variables],
+    places: Mapping[str, Mapping[str, Any]] | None = None,
+) -> None:
     """Write the content of a result, with its checksum and its seal, whole or not at all.
 
     Parameters
@@ -65,11 +78,15 @@ def write_groups(path: Path, attributes: Mapping[str, Any], groups: Mapping[str,
         Of the file.
     groups : mapping
         Of each group: names of the dimensions, and values, of each variable.
+    places : mapping, optional
+        Groups that hold groups, and their attributes.
     """
     # In memory first: a disk that fills up while HDF5 writes leaves a file that cannot even be closed.
     buffer = io.BytesIO()
     with h5netcdf.File(buffer, "w") as file:
         file.attrs.update(attributes)
+        for name, words in (places or {}).items():
+            file.create_group(name).attrs.update(words)
         for name, variables in groups.items():
             _write_group(file, name, variables)
     with h5py.File(buffer, "r+") as file:
@@ -77,7 +94,7 @@ def write_groups(path: Path, attributes: Mapping[str, Any], groups: Mapping[str,
     write_whole(path, sealed(buffer.getvalue()))
 
 
-def _write_group(file: h5netcdf.File, name: str, variables: Variables) -> None:
+def _write_group(file: h5netcdf.Group, name: str, variables: Variables) -> None:
     group = file.create_group(name)
     arrays = {key: (dims, _storable(value)) for key, (dims, value) in variables.items()}
     for dims, array in arrays.values():
@@ -102,9 +119,9 @@ def _provenance(
     outcome: Outcome, command: Sequence[str], started: datetime, campaigns: Sequence[str]
 ) -> dict[str, Any]:
     problem = outcome.problem
-    model = outcome.maximum.posterior.terms[0].model
+    models = [term.model for term in outcome.maximum.posterior.terms]
     best_ice = outcome.maximum.posterior.ice(outcome.maximum.vector)
-    own_error = model.model_error(best_ice, model.expected(best_ice))
+    own_errors = [m.model_error(best_ice, m.expected(best_ice)).ravel() for m in models]
     hashes = {name: part.campaign.sha256 for name, part in zip(campaigns, problem.parts, strict=True)}
     settings = problem.parts[0].campaign.settings
     versions = {name: version(name) for name in _LIBRARIES} | {"python": platform.python_version()}
@@ -116,10 +133,10 @@ def _provenance(
         "converged": int(outcome.converged),
         "verdict": outcome.verdict,
         "standing_complaints": json.dumps(outcome.standing),
-        "light_model": model.name,
-        "light_model_error": float(np.median(own_error)),
+        "light_model": models[0].name,
+        "light_model_error": float(np.median(np.concatenate(own_errors))),
         "site": settings.site,
-        "season": settings.season,
+        "season": " + ".join(part.campaign.settings.season for part in problem.parts),
         "wavelength_nm": settings.wavelength_nm,
         "group_index": settings.group_index,
         "scattering_anisotropy": settings.scattering_anisotropy,
@@ -142,66 +159,119 @@ def _provenance(
     }
 
 
-def _posterior(outcome: Outcome, part: Part) -> Variables:
+def _posterior(outcome: Outcome) -> Variables:
+    """What all campaigns share."""
     drawn, posterior = outcome.corrected, outcome.maximum.posterior
-    chains, draws, _ = drawn.draws.shape
     n, edges = posterior.layers, posterior.edges_m
-    campaign, seen = part.campaign, part.observations
-    efficiency = np.exp(drawn.log_efficiency[0])
-    mean = efficiency.mean(axis=2, keepdims=True)
+    efficiency, mean = _efficiencies(outcome)
     each = ("chain", "draw")
     hyper = {p.name: (each, drawn.draws[:, :, 2 * n + i]) for i, p in enumerate(posterior.hyperparameters)}
     return {
-        "chain": (("chain",), np.arange(chains)),
-        "draw": (("draw",), np.arange(draws)),
+        **_coordinates(outcome),
         "layer": (("layer",), 0.5 * (edges[1:] + edges[:-1])),
-        "module": (("module",), [campaign.modules.name[i] for i in seen.modules]),
-        "run": (("run",), [campaign.flashes.run[i] for i in seen.runs]),
         "scattering_length": ((*each, "layer"), np.exp(drawn.draws[:, :, :n])),
         "absorption_length": ((*each, "layer"), np.exp(drawn.draws[:, :, n : 2 * n])),
         "efficiency": ((*each, "module"), efficiency / mean),
-        "brightness": ((*each, "run"), np.exp(drawn.log_brightness[0]) * mean),
-        "time_offset": ((*each, "module"), drawn.offset_ns[0]),
         **hyper,
     }
 
 
-def _observed(part: Part) -> Variables:
-    seen = part.observations
+def _coordinates(outcome: Outcome) -> Variables:
+    chains, draws, _ = outcome.corrected.draws.shape
     return {
-        "counts": (("pair", "bin"), part.campaign.counts[seen.pair]),
-        "used": (("pair", "bin"), seen.used.astype(np.uint8)),
+        "chain": (("chain",), np.arange(chains)),
+        "draw": (("draw",), np.arange(draws)),
+        "module": (("module",), [outcome.problem.modules[i] for i in _fitted_modules(outcome)]),
     }
 
 
-def _predictive(outcome: Outcome) -> Variables:
-    prediction = outcome.predictions[0]
+def _fitted_modules(outcome: Outcome) -> NDArray[np.int64]:
+    """Places of the modules that any campaign used, among those of all campaigns."""
+    return np.unique(np.concatenate([part.ties.place for part in outcome.problem.parts]))
+
+
+def _efficiencies(outcome: Outcome) -> tuple[Array, Array]:
+    """Efficiencies of the fitted modules, shape (chain, draw, module), and their mean, (chain, draw, 1)."""
+    fitted = _fitted_modules(outcome)
+    drawn = np.empty((*outcome.corrected.draws.shape[:2], fitted.size))
+    for part, own in zip(outcome.problem.parts, outcome.corrected.nuisances, strict=True):
+        drawn[:, :, np.searchsorted(fitted, part.ties.place)] = np.exp(own.log_efficiency)
+    return drawn, drawn.mean(axis=2, keepdims=True)
+
+
+def _of_campaign(outcome: Outcome, k: int) -> dict[str, Variables]:
+    """Groups of what belongs to one campaign alone; NaN where a module did not enter in it."""
+    part, own, prediction = outcome.problem.parts[k], outcome.corrected.nuisances[k], outcome.predictions[k]
+    campaign, seen, fitted = part.campaign, part.observations, _fitted_modules(outcome)
+    offset, noise = (np.full((*own.offset_ns.shape[:2], fitted.size), np.nan) for _ in range(2))
+    at = np.searchsorted(fitted, part.ties.place)
+    offset[:, :, at] = own.offset_ns
+    noise[:, :, at] = np.exp(own.log_dark) * part.dark_per_ns[seen.modules] * 1e9
+    each, each_bin = ("chain", "draw"), ("pair", "bin")
     return {
-        "counts_mean": (("pair", "bin"), prediction.mean.astype(np.float32)),
-        "counts_sd": (("pair", "bin"), prediction.sd.astype(np.float32)),
-        "charge_error": (("pair",), prediction.charge_error),
+        "posterior": {
+            **_coordinates(outcome),
+            "run": (("run",), [campaign.flashes.run[i] for i in seen.runs]),
+            "brightness": ((*each, "run"), np.exp(own.log_brightness) * _efficiencies(outcome)[1]),
+            "time_offset": ((*each, "module"), offset),
+            "dark_rate": ((*each, "module"), noise),
+        },
+        "observed_data": {
+            "counts": (each_bin, campaign.counts[seen.pair]),
+            "used": (each_bin, seen.used.astype(np.uint8)),
+        },
+        "posterior_predictive": {
+            "counts_mean": (each_bin, prediction.mean.astype(np.float32)),
+            "counts_sd": (each_bin, prediction.sd.astype(np.float32)),
+            "charge_error": (("pair",), prediction.charge_error),
+        },
+        "constant_data": _constant_of_campaign(part),
     }
 
 
-def _constant(outcome: Outcome, part: Part) -> Variables:
-    campaign, seen, verdicts = part.campaign, part.observations, part.verdicts
-    modules, flashes, edges = campaign.modules, campaign.flashes, outcome.problem.edges_m
-    bins = campaign.bin_edges_ns
-    state = [
-        "dead" if not alive else s for alive, s in zip(modules.alive, verdicts.module_state, strict=True)
-    ]
-    depth = np.r_[seen.scene.emitter_depth_m, seen.scene.receiver_depth_m]
+def _constant(outcome: Outcome) -> Variables:
+    edges = outcome.problem.edges_m
+    scenes = [part.observations.scene for part in outcome.problem.parts]
+    depth = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
     return {
         "layer_top": (("layer",), edges[:-1]),
         "layer_bottom": (("layer",), edges[1:]),
         "data_depth": (("end",), [depth.min(), depth.max()]),
+    }
+
+
+def _all_modules(outcome: Outcome) -> Variables:
+    """Table of the modules of all campaigns."""
+    tables = [part.campaign.modules for part in outcome.problem.parts]
+    first = {name: (m, i) for m in reversed(tables) for i, name in enumerate(m.name)}
+    rows = [first[name] for name in outcome.problem.modules]
+    return _module_table(
+        [m.name[i] for m, i in rows],
+        [m.line[i] for m, i in rows],
+        np.array([m.position_m[i] for m, i in rows]),
+    )
+
+
+def _module_table(names: Sequence[str], lines: Sequence[str], position_m: Array) -> Variables:
+    return {
+        "site_module": (("site_module",), list(names)),
+        "line": (("site_module",), list(lines)),
+        "x": (("site_module",), position_m[:, 0]),
+        "y": (("site_module",), position_m[:, 1]),
+        "depth": (("site_module",), position_m[:, 2]),
+    }
+
+
+def _constant_of_campaign(part: Part) -> Variables:
+    campaign, seen, verdicts = part.campaign, part.observations, part.verdicts
+    modules, flashes, bins = campaign.modules, campaign.flashes, campaign.bin_edges_ns
+    state = [
+        "dead" if not alive else s for alive, s in zip(modules.alive, verdicts.module_state, strict=True)
+    ]
+    return {
         "bin_start": (("bin",), bins[:-1]),
         "bin_stop": (("bin",), bins[1:]),
-        "site_module": (("site_module",), list(modules.name)),
-        "line": (("site_module",), list(modules.line)),
-        "x": (("site_module",), modules.position_m[:, 0]),
-        "y": (("site_module",), modules.position_m[:, 1]),
-        "depth": (("site_module",), modules.position_m[:, 2]),
+        **_module_table(modules.name, modules.line, modules.position_m),
         "module_state": (("site_module",), state),
         "campaign_run": (("campaign_run",), list(flashes.run)),
         "emitter": (("campaign_run",), flashes.emitter),

@@ -24,7 +24,6 @@ QUICK = settings(
     max_examples=150,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
-    derandomize=False,
 )
 
 CELLS = st.one_of(

@@ -28,8 +28,8 @@ def test_truth_is_within_its_intervals():
     assert draws[:, :6].std(axis=0).max() < 0.2
     seen = outcome.problem.parts[0].observations
     for drawn, value in (
-        (outcome.corrected.offset_ns[0], truth.time_offset_ns[seen.modules]),
-        (outcome.corrected.log_efficiency[0], np.log(truth.efficiency[seen.modules])),
+        (outcome.corrected.nuisances[0].offset_ns, truth.time_offset_ns[seen.modules]),
+        (outcome.corrected.nuisances[0].log_efficiency, np.log(truth.efficiency[seen.modules])),
     ):
         flat = drawn.reshape(-1, value.size)
         pulls = (value - flat.mean(axis=0)) / flat.std(axis=0)
@@ -39,8 +39,8 @@ def test_truth_is_within_its_intervals():
 def test_clock_offsets_are_told_by_the_rising_edges():
     outcome, truth = fitted()
     seen = outcome.problem.parts[0].observations
-    offset = outcome.corrected.offset_ns[0].reshape(-1, seen.modules.size)
-    assert offset.std(axis=0).mean() < 0.7 * outcome.problem.parts[0].prior.offset_sd_ns
+    offset = outcome.corrected.nuisances[0].offset_ns.reshape(-1, seen.modules.size)
+    assert offset.std(axis=0).mean() < 0.7 * outcome.problem.parts[0].ties.prior.offset_sd_ns
     assert np.corrcoef(offset.mean(axis=0), truth.time_offset_ns[seen.modules])[0, 1] > 0.6
 
 

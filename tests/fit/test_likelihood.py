@@ -1,11 +1,15 @@
 """The marginal likelihood against quadrature, the Poisson deviance, and differences."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.linalg
 
-from iceopt.fit.likelihood import ErrorModel, Likelihood
-from iceopt.fit.nuisances import NuisancePrior, NuisanceSystem
+from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_variance
+from iceopt.fit.marginal import Marginal
+from iceopt.fit.nuisances import JointNuisances, NuisancePrior, NuisanceSystem, Ties, decrement
 from iceopt.fit.pairs import solve_pairs
 from iceopt.ice.layers import Ice
 from tests.fitting import EDGES_M, small_problem
@@ -13,15 +17,10 @@ from tests.fitting import EDGES_M, small_problem
 ERRORS = np.array([np.log(0.05), 0.3, np.log(0.04)])
 
 
-def likelihood_of(part, signal, prior=None, tail=2.0, error_sizes=ERRORS):
-    return Likelihood(
-        part.observations,
-        prior or part.prior,
-        ErrorModel(0.5, tail),
-        signal,
-        np.full(signal.shape, 1e-12),
-        error_sizes,
-    )
+def marginal_of(part, signal, prior=None, tail=2.0, error_sizes=ERRORS):
+    likelihood = Likelihood(part.observations, ErrorModel(0.5, tail), signal, np.full(signal.shape, 1e-12))
+    ties = part.ties if prior is None else replace(part.ties, prior=prior)
+    return Marginal([likelihood], NuisanceSystem([ties]), [signal], error_sizes)
 
 
 @pytest.fixture(scope="module")
@@ -35,36 +34,37 @@ def signal(part):
 
 
 def test_gradient_to_the_signal_matches_differences(part, signal):
-    likelihood = likelihood_of(part, signal)
+    marginal = marginal_of(part, signal)
     rng = np.random.default_rng(3)
     for _ in range(3):
         direction = signal * rng.standard_normal(signal.shape)
-        _, by_signal, _ = likelihood.evaluate_vjp(signal, ERRORS)
+        _, (by_signal,), _ = marginal.evaluate_vjp([signal], ERRORS)
         h = 1e-4
-        ahead, behind = (likelihood.evaluate(signal + s * h * direction, ERRORS).value for s in (1, -1))
+        ahead, behind = (marginal.evaluate([signal + s * h * direction], ERRORS).value for s in (1, -1))
         assert np.sum(by_signal * direction) == pytest.approx((ahead - behind) / (2 * h), rel=1e-4, abs=1e-2)
 
 
 def test_gradient_to_the_error_sizes_matches_differences(part, signal):
-    likelihood = likelihood_of(part, signal)
-    _, _, gradient = likelihood.evaluate_vjp(signal, ERRORS)
+    marginal = marginal_of(part, signal)
+    _, _, gradient = marginal.evaluate_vjp([signal], ERRORS)
     for i in range(3):
         step = np.zeros(3)
         step[i] = 1e-4
-        ahead, behind = (likelihood.evaluate(signal, ERRORS + s * step).value for s in (1, -1))
+        ahead, behind = (marginal.evaluate([signal], ERRORS + s * step).value for s in (1, -1))
         assert gradient[i] == pytest.approx((ahead - behind) / 2e-4, rel=1e-5, abs=1e-3)
 
 
 def test_without_errors_and_nuisances_it_is_the_poisson_deviance(part, signal):
     # 2 sum [mu - n + n ln(n/mu)]: Baker, Cousins, Nucl. Instrum. Meth. 221, 437 (1984).
     tiny = np.array([np.log(1e-7), 0.0, np.log(1e-7)])
-    prior = NuisancePrior(1e-7, 0.0, np.zeros(part.prior.log_efficiency.size), 1e-7, 1e-7)
+    modules = len(part.ties.place)
+    prior = NuisancePrior(1e-7, 0.0, np.zeros(modules), 1e-7, 1e-7, np.full(modules, 1e14))
     values, deviances = [], []
-    likelihood = likelihood_of(part, signal, prior, None, tiny)
+    marginal = marginal_of(part, signal, prior, None, tiny)
     seen = part.observations
     for factor in (1.0, 1.2):
-        values.append(likelihood.evaluate(factor * signal, tiny).value)
-        mu = likelihood.light(factor * signal) + seen.dark
+        values.append(marginal.evaluate([factor * signal], tiny).value)
+        mu = marginal.likelihoods[0].light(factor * signal) + seen.dark
         filled = np.arange(mu.shape[1]) < seen.groups[:, None]
         n, mu = seen.counts[filled], mu[filled]
         deviances.append(2 * np.sum(mu - n + np.where(n > 0, n * np.log(np.maximum(n, 1) / mu), 0.0)))
@@ -78,19 +78,19 @@ def test_laplace_marginal_of_one_pair_matches_quadrature(counts, tolerance):
     light, sigma = max(counts, 2.0) * 1.1, 0.2
     shape, charge = np.zeros((1, 1)), np.zeros(1)
     one = np.ones((1, 1))
-    out = solve_pairs(
-        light * one, 0 * one, np.array([1]), counts * one, 0 * one, 1e-9 * one, one, np.zeros(1),
-        np.zeros(1), np.full(1, sigma), 0.0, shape, charge,
+    value, _, _ = solve_pairs(
+        light * one, 0 * one, np.array([1]), counts * one, 0 * one, 1e-9 * one, one, np.zeros((1, 3)),
+        np.full(1, sigma), 0.0, shape, charge,
     )  # fmt: skip
     mu = light * np.exp(charge[0])
-    laplace = out[0, 0] - 0.5 * np.log1p(sigma**2 * mu)
+    laplace = value[0] - 0.5 * np.log1p(sigma**2 * mu)
 
     def joint(u):
         m = light * np.exp(u)
-        value = counts - m + (counts * np.log(m / counts) if counts else 0.0) - 0.5 * (u / sigma) ** 2
-        return np.exp(value - out[0, 0]) / (sigma * np.sqrt(2 * np.pi))
+        at = counts - m + (counts * np.log(m / counts) if counts else 0.0) - 0.5 * (u / sigma) ** 2
+        return np.exp(at - value[0]) / (sigma * np.sqrt(2 * np.pi))
 
-    exact = np.log(scipy.integrate.quad(joint, -3, 3, points=[charge[0]], limit=200)[0]) + out[0, 0]
+    exact = np.log(scipy.integrate.quad(joint, -3, 3, points=[charge[0]], limit=200)[0]) + value[0]
     assert laplace == pytest.approx(exact, abs=tolerance)
 
 
@@ -100,53 +100,107 @@ def test_an_odd_pair_pulls_less_with_a_heavy_tail(part, signal):
     spoiled[brightest] *= 3.0
     moved = {}
     for tail in (None, 2.0):
-        likelihood = likelihood_of(part, signal, tail=tail)
-        before, after = (likelihood.evaluate(s, ERRORS).nuisances for s in (signal, spoiled))
+        marginal = marginal_of(part, signal, tail=tail)
+        before, after = (marginal.evaluate([s], ERRORS).nuisances for s in (signal, spoiled))
         module = part.observations.module[brightest]
         moved[tail] = abs(after.log_efficiency[module] - before.log_efficiency[module])
     assert moved[2.0] < 0.6 * moved[None]
 
 
-def test_factor_is_the_dense_inverse():
-    rng = np.random.default_rng(5)
-    runs, modules = 4, 6
+@pytest.mark.parametrize("begins", [1.0, 2.0, 5.0])
+def test_variance_of_the_charge_error_is_that_of_its_density(begins):
+    def density(x):
+        return np.exp(begins**2 - begins * np.hypot(begins, x))
+
+    moments = [scipy.integrate.quad(lambda x, n=n: x**n * density(x), -80, 80, points=[0])[0] for n in (0, 2)]
+    assert tail_variance(begins**-2.0) == pytest.approx(moments[1] / moments[0], rel=1e-6)
+    assert tail_variance(0.0) == 1.0
+
+
+def tied(rng, runs, modules, place, sd):
+    """Every run of a campaign at every module; priors that differ from campaign to campaign."""
     run, module = (i.ravel() for i in np.indices((runs, modules)))
-    prior = NuisancePrior(0.2, 0.1, rng.normal(size=modules), 0.1, 3.0)
-    system = NuisanceSystem(run, module, prior)
-    aa, tt = rng.uniform(50, 500, (2, run.size))
-    at = 0.5 * np.sqrt(aa * tt) * rng.uniform(-1, 1, run.size)
-    factor = system.factor(aa, at, tt)
+    worth = rng.uniform(3.0, 30.0, modules)
+    return Ties(run, module, np.array(place), NuisancePrior(sd, 0.1, np.zeros(modules), 0.1, 30 * sd, worth))
 
-    covariance = 0.2**2 * np.eye(runs) + 0.1**2
-    size = runs + 2 * modules
-    dense = np.zeros((size, size))
-    dense[:runs, :runs] = np.linalg.inv(covariance)
-    dense[runs:, runs:] = np.diag(np.r_[np.full(modules, 0.1**-2.0), np.full(modules, 3.0**-2.0)])
-    logdet_prior = np.linalg.slogdet(dense)[1]
-    columns = np.zeros((run.size, size, 2))
-    for p in range(run.size):
-        columns[p, run[p], 0] = columns[p, runs + module[p], 0] = columns[
-            p, runs + modules + module[p], 1
-        ] = 1
-        information = np.array([[aa[p], at[p]], [at[p], tt[p]]])
-        dense += columns[p] @ information @ columns[p].T
 
-    assert factor.logdet == pytest.approx(np.linalg.slogdet(dense)[1] - logdet_prior, rel=1e-10)
-    gradient = system.gradient(system.start(), rng.normal(size=run.size), rng.normal(size=run.size))
-    packed = np.r_[gradient.log_brightness, gradient.log_efficiency, gradient.offset_ns]
-    step = factor.solve(gradient)
-    found = np.r_[step.log_brightness, step.log_efficiency, step.offset_ns]
-    np.testing.assert_allclose(found, np.linalg.solve(dense, packed), rtol=1e-9)
+def dense_rows(system, ties, campaign):
+    """What a pair's (amplitude, offset, dark rate) are made of: rows over all unknowns, by module last."""
+    width = 1 + 2 * len(system.campaigns)
+    runs = sum(t.runs for t in system.campaigns)
+    first_run = sum(t.runs for t in system.campaigns[:campaign])
+    rows = np.zeros((ties.run.size, 3, runs + width * system.modules))
+    for p in range(ties.run.size):
+        own = runs + width * ties.place[ties.module[p]]
+        rows[p, 0, first_run + ties.run[p]] = rows[p, 0, own] = 1.0
+        rows[p, 1, own + 1 + 2 * campaign] = rows[p, 2, own + 2 + 2 * campaign] = 1.0
+    return rows
 
-    by_a, by_t = rng.normal(size=(2, run.size, 3))
-    side = np.einsum("pk,ps->sk", by_a, columns[:, :, 0]) + np.einsum("pk,ps->sk", by_t, columns[:, :, 1])
-    np.testing.assert_allclose(
-        factor.product(system.columns(by_a, by_t), system.columns(by_a, by_t)),
-        side.T @ np.linalg.solve(dense, side),
-        rtol=1e-9,
+
+def dense_prior(system, at):
+    blocks, diagonal = [], np.ones((system.modules, 1 + 2 * len(system.campaigns)))
+    for k, ties in enumerate(system.campaigns):
+        prior = ties.prior
+        blocks.append(np.linalg.inv(prior.brightness_sd**2 * np.eye(ties.runs) + prior.scale_sd**2))
+        diagonal[ties.place, 0] = prior.efficiency_sd**-2.0
+        diagonal[ties.place, 1 + 2 * k] = prior.offset_sd_ns**-2.0
+        diagonal[ties.place, 2 + 2 * k] = prior.dark_worth
+        diagonal[:, 2 + 2 * k] *= np.exp(at.log_dark[:, k])
+    return scipy.linalg.block_diag(*blocks, np.diag(diagonal.ravel()))
+
+
+@pytest.mark.parametrize("campaigns", [1, 2, 3])
+def test_factor_is_the_dense_inverse(campaigns):
+    # Modules are shared in part; the arrow-shaped system is put together and solved whole.
+    rng = np.random.default_rng(5)
+    places = ([0, 1, 2, 3, 4, 5], [4, 1, 6], [7, 0, 6, 2])[:campaigns]
+    system = NuisanceSystem(
+        [tied(rng, 4 - k, len(place), place, 0.2 / (1 + k)) for k, place in enumerate(places)]
     )
-    draws = [factor.draw(rng) for _ in range(4000)]
-    sample = np.cov(np.array([np.r_[d.log_brightness, d.log_efficiency, d.offset_ns] for d in draws]).T)
+    at = system.start().moved(JointNuisances(np.zeros(1), 0.3 * rng.normal(size=(system.modules, 1))))
+    dense, dense_at_start = dense_prior(system, at), dense_prior(system, system.start())
+    information, by_pairs, side = [], [], 0.0
+    for k, ties in enumerate(system.campaigns):
+        root = rng.normal(size=(ties.run.size, 3, 3)) * np.array([20.0, 1.0, 2.0])[:, None]
+        information.append(root @ root.transpose(0, 2, 1))
+        by_pairs.append(rng.normal(size=(ties.run.size, 3, 5)))
+        rows = dense_rows(system, ties, k)
+        dense += np.einsum("pis,pij,pjt->st", rows, information[-1], rows)
+        side = side + np.einsum("pic,pis->sc", by_pairs[-1], rows)
+    factor = system.factor(information, at)
+    logdet = np.linalg.slogdet(dense)[1] - np.linalg.slogdet(dense_at_start)[1]
+    assert factor.logdet == pytest.approx(logdet, rel=1e-10)
+    gradient = system.gradient(system.start(), [by[:, :, 0] for by in by_pairs])
+    np.testing.assert_allclose(gradient.packed(), side[:, 0], rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(
+        factor.solve(gradient).packed(), np.linalg.solve(dense, side[:, 0]), rtol=1e-8, atol=1e-10
+    )
+    np.testing.assert_allclose(
+        factor.product(system.columns(by_pairs), system.columns(by_pairs)),
+        side.T @ np.linalg.solve(dense, side),
+        rtol=1e-8,
+    )
+    draws = [factor.draw(rng).packed() for _ in range(4000)]
     inverse = np.linalg.inv(dense)
     sd = np.sqrt(np.diag(inverse))
-    np.testing.assert_allclose((sample - inverse) / np.outer(sd, sd), 0.0, atol=0.09)
+    np.testing.assert_allclose((np.cov(np.array(draws).T) - inverse) / np.outer(sd, sd), 0.0, atol=0.09)
+
+
+def test_gradient_of_the_joint_density_matches_differences(part, signal):
+    # Over every nuisance of one campaign, dark rates among them, away from the best.
+    marginal = marginal_of(part, signal)
+    system, likelihood = marginal.system, marginal.likelihoods[0]
+    light, rng = likelihood.light(signal), np.random.default_rng(4)
+    at = system.start().moved(
+        JointNuisances(0.05 * rng.normal(size=1), np.array([0.05, 0.5, 0.7]) * rng.normal(size=(21, 3)))
+    )
+
+    def density(where):
+        value, by_own, _ = likelihood.solve(light, ERRORS, system.of_pairs(where)[0], likelihood.start())
+        return value + system.log_prior(where), by_own
+
+    gradient = system.gradient(at, [density(at)[1]])
+    for _ in range(4):
+        way = JointNuisances(rng.normal(size=gradient.log_brightness.size), rng.normal(size=(21, 3)))
+        ahead, behind = (density(at.moved(way, s * 1e-5))[0] for s in (1, -1))
+        assert decrement(gradient, way) == pytest.approx((ahead - behind) / 2e-5, rel=1e-5, abs=1e-3)

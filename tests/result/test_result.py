@@ -37,7 +37,7 @@ def test_round_trip_is_exact(result):
     np.testing.assert_array_equal(
         result.values("posterior", "scattering_length"), np.exp(drawn.draws[:, :, :3])
     )
-    np.testing.assert_array_equal(result.values("posterior", "time_offset"), drawn.offset_ns[0])
+    np.testing.assert_array_equal(result.values("posterior", "time_offset"), drawn.nuisances[0].offset_ns)
     np.testing.assert_array_equal(result.values("sample_stats", "lp"), drawn.log_density)
     np.testing.assert_array_equal(result.values("constant_data", "layer_top"), EDGES_M[:-1])
     part = outcome.problem.parts[0]
@@ -50,12 +50,12 @@ def test_round_trip_is_exact(result):
 
 
 def test_efficiencies_average_one_and_the_product_is_kept(result):
-    drawn = fitted()[0].corrected
+    own = fitted()[0].corrected.nuisances[0]
     efficiency = result.values("posterior", "efficiency")
     np.testing.assert_allclose(efficiency.mean(axis=2), 1.0, rtol=1e-12)
     product = result.values("posterior", "brightness")[:, :, :1] * efficiency[:, :, :1]
     np.testing.assert_allclose(
-        np.log(product), drawn.log_brightness[0][:, :, :1] + drawn.log_efficiency[0][:, :, :1], atol=1e-12
+        np.log(product), own.log_brightness[:, :, :1] + own.log_efficiency[:, :, :1], atol=1e-12
     )
 
 

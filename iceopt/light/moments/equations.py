@@ -12,6 +12,8 @@ from iceopt.light.moments import adjoint, jacobian, sweep
 from iceopt.light.moments.harmonics import Couplings, couplings
 from iceopt.light.moments.plan import PairClass, Plan
 
+_HAIR_M = 1e-4
+
 
 @dataclass(frozen=True)
 class Column:
@@ -26,11 +28,16 @@ class Column:
 
 
 def column(ice: Ice, depths_m: NDArray[np.float64]) -> Column:
-    """Cut the ice at its inner edges and at the given depths."""
-    nodes = np.unique(np.concatenate([ice.edges_m[1:-1], depths_m]))
-    above_first = np.searchsorted(ice.edges_m[1:-1], nodes[0], side="left")
-    between = np.concatenate([[above_first], ice.layer_at(nodes)]).astype(np.int64)
-    return Column(between, np.diff(nodes), np.searchsorted(nodes, depths_m))
+    """Cut the ice at its inner edges and at the given depths; what is a hair apart shares a node.
+
+    In a slab a hair thick, what goes in and what comes out differ by less than they are rounded.
+    """
+    edges = ice.edges_m[1:-1]
+    places = np.unique(np.concatenate([edges, depths_m]))
+    nodes = places[np.diff(places, prepend=-np.inf) > _HAIR_M]
+    edge_node, depth_node = (np.searchsorted(nodes, at, side="right") - 1 for at in (edges, depths_m))
+    below = np.searchsorted(edge_node, np.arange(nodes.size), side="right")
+    return Column(np.append(0, below), np.diff(nodes), depth_node)
 
 
 def loss_rates(ice: Ice, laplace: NDArray[Any], order: int, anisotropy: float, speed: float) -> NDArray[Any]:
