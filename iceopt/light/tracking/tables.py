@@ -110,12 +110,18 @@ class Directions:
         """Whether the pattern shines alike in all azimuths."""
         return self.azimuth_rad.size == 2
 
+    @property
+    def _turns(self) -> Floats:
+        """Whole turns by which azimuths of -pi to pi must be moved to meet all of the table."""
+        most = np.ceil(np.abs(self.azimuth_rad).max() / (2 * np.pi)) + 1
+        return np.arange(-most, most + 1)
+
     def per_solid_angle(self, cosine_down: ArrayLike, azimuth_rad: ArrayLike) -> Floats:
         """Part of the light sent in a direction (1/sr)."""
-        a, b = np.abs(self.azimuth_rad).max(), np.asarray(azimuth_rad, dtype=float)
-        turns = np.arange(-np.ceil(a / (2 * np.pi)), np.ceil(a / (2 * np.pi)) + 1)
-        around = density_at(self.azimuth_rad, b[..., None] + 2 * np.pi * turns).sum(axis=-1)
-        return density_at(self.cosine_down, cosine_down) * around
+        if self.every_azimuth:
+            return density_at(self.cosine_down, cosine_down) / (2 * np.pi)
+        azimuth = np.asarray(azimuth_rad, dtype=float)[..., None] + 2 * np.pi * self._turns
+        return density_at(self.cosine_down, cosine_down) * density_at(self.azimuth_rad, azimuth).sum(axis=-1)
 
     @property
     def azimuth_weight(self) -> Floats:
@@ -125,8 +131,8 @@ class Directions:
         """
         if self.every_azimuth:
             return np.ones(1)
-        turns = np.ceil(np.abs(self.azimuth_rad).max() / (2 * np.pi)) + 1
-        bound = np.deg2rad(np.arange(-360 * turns, 360 * turns + 1) - 0.5)
+        last = 360 * self._turns[-1]
+        bound = np.deg2rad(np.arange(-last, last + 1) - 0.5)
         share = np.arange(self.azimuth_rad.size) / (self.azimuth_rad.size - 1)
         within = np.diff(np.interp(bound, self.azimuth_rad, share))
         return 360 * within.reshape(-1, 360).sum(axis=0)

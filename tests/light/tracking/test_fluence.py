@@ -211,10 +211,13 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission
 from iceopt.light.tracking.fluence import fluence
 from iceopt.light.tracking.receivers import Receivers
-f = fluence(Ice([0, 50, 100], [20, 5], [50, 80]), [50.0], Receivers.grid([50.0], [0.0, 10.0], [46.0, 54.0]),
-    np.arange(0, 501, 25.0), group_index=1.337, emission=Emission("ring", 5, 12), photons={photons}, seed=3,
-    device={device!r})
-print(f.collisions, f.h0.tobytes().hex() if {exact} else repr(f.charge.tolist()))
+ice, ring = Ice([0, 50, 100], [20, 5], [50, 80]), Receivers.grid([50.0], [0.0, 10.0], [46.0, 54.0])
+led = Receivers(ring.emitter, ring.distance_m, ring.depth_m, np.array([0.0, 60.0, -150.0, 180.0]))
+one, other = (fluence(ice, [50.0], receivers, np.arange(0, 501, 25.0), group_index=1.337,
+    emission=Emission(pattern, 5, 12), photons={photons}, seed=3, device={device!r})
+    for pattern, receivers in (("ring", ring), ("single", led)))
+h0, charge = np.concatenate((one.h0, other.h0)), np.concatenate((one.charge, other.charge))
+print(one.collisions + other.collisions, h0.tobytes().hex() if {exact} else repr(charge.tolist()))
 """
 
 
