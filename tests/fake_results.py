@@ -114,6 +114,7 @@ def _constant(fake: Fake, rng: np.random.Generator) -> dict[str, object]:
         "module_state": state, "campaign_run": [f"R{k + 1:02d}" for k in range(fake.runs)],
         "emitter": rng.choice(fitted, fake.runs), "run_state": run_state,
         "pair_run": pair_run, "pair_module": pair_module, "distance": rng.uniform(60, 200, pair_run.size),
+        "dispersion": np.where(np.arange(pair_run.size) % 3, 1.0, 1.4),
         "finding_kind": kind, "finding_name": name, "finding_state": states, "finding_reason": reason,
     }  # fmt: skip
 

@@ -26,13 +26,14 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
 
 def summary(result: "Result") -> list[str]:
     """Lines of at most `WIDTH` characters that sum up a result."""
-    from iceopt.result.summary import light_model_errors
+    from iceopt.result.summary import light_model_errors, scatter
 
     campaigns = result.campaigns()
     paragraphs = [
         f"{result.attribute('site')} {result.attribute('season')}, {result.attribute('wavelength_nm'):g} nm",
         result.verdict,
         *light_model_errors(result),
+        scatter(result),
         *(_left_out(view, view.attribute("season") if len(campaigns) > 1 else "") for view in campaigns),
     ]
     return [

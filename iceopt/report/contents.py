@@ -11,7 +11,7 @@ from iceopt.fit.correction import LARGEST_K
 from iceopt.result.deviance import Deviances
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
-from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd
+from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd, scatter
 
 Array = NDArray[np.float64]
 
@@ -55,7 +55,7 @@ def season(result: Result, label: str) -> dict[str, Any]:
         "converged": result.converged,
         "final": result.final,
         "verdict": result.verdict,
-        "errors": light_model_errors(result),
+        "errors": [*light_model_errors(result), scatter(result)],
         "own_error_percent": f"{100 * result.attribute('light_model_error'):.2g}",
         "light_model_good": result.attribute("light_model_error") <= LARGEST_OWN_ERROR,
         "left_out": {

@@ -47,6 +47,7 @@ DESCRIPTIONS = {
     "dark_rate": "dark rate of a module",
     "layer": "depth of the layer's centre, positive down",
     "lp": "log posterior density up to a constant",
+    "dispersion": "variance of a pair's counts over Poisson's",
     "counts": "photoelectrons, summed over a run's pulses",
     "used": "1 where the bin entered the fit",
     "counts_mean": "posterior mean of the expected counts, the light model's error left out",

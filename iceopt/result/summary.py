@@ -9,6 +9,9 @@ from iceopt.result.read import Result
 
 Array = NDArray[np.float64]
 
+LEAST_DISPERSION = 1.05
+"""Dispersions below are not worth a word."""
+
 
 def mean_and_sd(result: Result, name: str) -> tuple[Array, Array]:
     """Mean and standard deviation of a posterior variable over all draws; one chain is held at a time."""
@@ -33,6 +36,23 @@ def light_model_errors(result: Result) -> tuple[str, str]:
         f"Light model: {model}; its own error is put at {100 * own:.2g} %.",
         f"Fitted errors of the light model: {100 * np.exp(pair):.2g} % of a pair's charge at 100 m (x "
         f"distance^{growth:.1f}), and {100 * np.exp(profile):.2g} % of its time profile besides its own.",
+    )
+
+
+def scatter(result: Result) -> str:
+    """Sentence on pairs whose counts scatter more than Poisson's law says."""
+    views = result.campaigns()
+    dispersion, range_m = (
+        np.concatenate([view.values("constant_data", n) for view in views])
+        for n in ("dispersion", "distance")
+    )
+    wide = dispersion > LEAST_DISPERSION
+    if not wide.any():
+        return "Counts scatter as Poisson's law and the light model's errors allow."
+    return (
+        f"Counts of {wide.sum()} of {wide.size} pairs ({range_m[wide].min():.0f} to "
+        f"{range_m[wide].max():.0f} m apart) scatter up to {dispersion.max():.1f} times as much as Poisson's "
+        "law and the light model's errors allow; they weigh less by that much."
     )
 
 

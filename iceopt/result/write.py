@@ -225,7 +225,9 @@ def _of_campaign(outcome: Outcome, k: int) -> dict[str, Variables]:
             "counts_sd": (each_bin, prediction.sd.astype(np.float32)),
             "charge_error": (("pair",), prediction.charge_error),
         },
-        "constant_data": _constant_of_campaign(part),
+        "constant_data": _constant_of_campaign(
+            part, outcome.maximum.posterior.terms[k].likelihood.dispersion
+        ),
     }
 
 
@@ -262,7 +264,7 @@ def _module_table(names: Sequence[str], lines: Sequence[str], position_m: Array)
     }
 
 
-def _constant_of_campaign(part: Part) -> Variables:
+def _constant_of_campaign(part: Part, dispersion: Array) -> Variables:
     campaign, seen, verdicts = part.campaign, part.observations, part.verdicts
     modules, flashes, bins = campaign.modules, campaign.flashes, campaign.bin_edges_ns
     state = [
@@ -279,6 +281,7 @@ def _constant_of_campaign(part: Part) -> Variables:
         "pair_run": (("pair",), seen.runs[seen.run]),
         "pair_module": (("pair",), seen.modules[seen.module]),
         "distance": (("pair",), seen.range_m),
+        "dispersion": (("pair",), dispersion),
         "finding_kind": (("finding",), [f.kind for f in verdicts.findings]),
         "finding_name": (("finding",), [f.name for f in verdicts.findings]),
         "finding_state": (("finding",), [f.state for f in verdicts.findings]),
