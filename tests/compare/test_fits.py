@@ -21,7 +21,7 @@ PAIRS = 20
 
 def fitted_season(folder: Path, seed: int, ice: Ice | None = None) -> Profile:
     """Fit other counts of the same modules and flashes."""
-    problem, _ = small_problem(small_config(draws=600), ice, seed)
+    problem, _ = small_problem(small_config(draws=300), ice, seed)
     store = Checkpoint(folder / f"checkpoint{seed}", {}, resume=False)
     path = folder / f"season{seed}.h5"
     write_result(
