@@ -71,7 +71,10 @@ def test_marginal_information_is_that_of_the_full_joint_hessian(rate_hz):
     covariances; the marginal is the corner of its inverse.
     """
     where = site(
-        config(error={"tail_begins": "never"}), modules(lines=3, each=3), linear_up_to_per_pulse_ns=1e9, dark_rate_hz=rate_hz
+        config(error={"tail_begins": "never"}),
+        modules(lines=3, each=3),
+        linear_up_to_per_pulse_ns=1e9,
+        dark_rate_hz=rate_hz,
     )
     candidates = flashes(where, ((4e9, 400),), emitters=[0, 4])
     campaign = campaign_of(where, candidates)
