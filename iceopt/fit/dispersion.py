@@ -119,7 +119,7 @@ def solved(of_class: Index, freedom: Index, chi_squares: Callable[[Array], Array
     free = np.bincount(of_class, freedom) + _PRIOR_WORTH
     dispersion = np.ones(free.size)
     for _ in range(_ROUNDS):
-        excess = np.bincount(of_class, chi_squares(dispersion[of_class])) + _PRIOR_WORTH
+        excess = np.bincount(of_class, chi_squares(dispersion[of_class])) + _PRIOR_WORTH / dispersion
         better = np.maximum(dispersion * excess / free, 1.0)
         close = np.all(np.abs(better - dispersion) < _CLOSE * dispersion)
         dispersion = better

@@ -11,6 +11,7 @@ from iceopt.light.tracking.receivers import CellMap
 from iceopt.light.tracking.walk import (
     Medium,
     Source,
+    azimuth_share,
     emit,
     fly,
     from_table,
@@ -66,8 +67,9 @@ def _kernel(  # type: ignore[no-untyped-def]
             for k in range(cells.start[square], cells.start[square + 1]):
                 j = cells.member[k]
                 if time_bin >= 0 and in_cell(x, y, z, cells, j):
-                    cuda.atomic.add(sums, (batch, j, time_bin, 0), weight)
-                    cuda.atomic.add(sums, (batch, j, time_bin, 1), weight * uz)
+                    score = weight * azimuth_share(x, y, cells, j)
+                    cuda.atomic.add(sums, (batch, j, time_bin, 0), score)
+                    cuda.atomic.add(sums, (batch, j, time_bin, 1), score * uz)
         cosine = from_table(medium.phase, uniform(w1))
         across_x, across_y = unit_circle(w2)
         ux, uy, uz = turn(ux, uy, uz, cosine, across_x, across_y)

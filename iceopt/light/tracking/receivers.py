@@ -10,15 +10,14 @@ from iceopt.errors import DomainError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_EVERY_AZIMUTH = -2.0
 
 
 @dataclass(frozen=True)
 class Receivers:
     """Receivers of one or many emitters, one entry each; all arrays of shape (receiver,).
 
-    Each scores in a ring around its emitter's vertical axis, which flat layers allow: every azimuth counts
-    where emission has none. Where it has one, the ring is cut to a sector and its mirror image.
+    Each scores in a ring around its emitter's vertical axis, which flat layers allow: every azimuth counts,
+    weighted by how much light the emitter sends into it.
     """
 
     emitter: Ints
@@ -31,8 +30,6 @@ class Receivers:
     half_width_m: float = 2.0
     """The ring reaches so far inwards and outwards (not beyond the axis)."""
     half_height_m: float = 2.0
-    half_angle_deg: float = 10.0
-    """The sector reaches so far to both sides, where there is a bearing."""
 
     def __post_init__(self) -> None:
         shapes = {a.shape for a in (self.emitter, self.distance_m, self.depth_m, self.bearing_deg)}
@@ -46,10 +43,8 @@ class Receivers:
             raise DomainError(
                 f"a receiver's horizontal distance is {self.distance_m.min():g} m; expected 0 or more"
             )
-        if not (self.half_width_m > 0 and self.half_height_m > 0 and 0 < self.half_angle_deg <= 90):
-            raise DomainError(
-                "the half sizes of a scoring cell must be positive, the half angle up to 90 degrees"
-            )
+        if not (self.half_width_m > 0 and self.half_height_m > 0):
+            raise DomainError("the half sizes of a scoring cell must be positive")
 
     @classmethod
     def grid(
@@ -77,18 +72,14 @@ class Receivers:
         return self.distance_m + self.half_width_m
 
     @property
-    def folded_bearing_rad(self) -> Floats:
-        """Bearing as an angle between 0 and pi: left and right of the emission are alike."""
-        return np.abs(np.remainder(np.deg2rad(self.bearing_deg) + np.pi, 2 * np.pi) - np.pi)
+    def bearing_rad(self) -> Floats:
+        """Bearing as an angle; NaN: every azimuth."""
+        return np.deg2rad(self.bearing_deg)
 
     @property
     def volume_m3(self) -> Floats:
-        """Volume of each cell, mirror image included."""
-        half = np.deg2rad(self.half_angle_deg)
-        b = self.folded_bearing_rad
-        share = (np.minimum(np.pi, b + half) - np.maximum(0.0, b - half)) / np.pi
-        ring = np.pi * (self.outer_m**2 - self.inner_m**2) * 2 * self.half_height_m
-        return ring * np.where(np.isnan(b), 1.0, share)
+        """Volume of each ring."""
+        return np.pi * (self.outer_m**2 - self.inner_m**2) * 2 * self.half_height_m
 
 
 class CellMap(NamedTuple):
@@ -108,13 +99,13 @@ class CellMap(NamedTuple):
     outer2_m2: Floats
     top_m: Floats
     bottom_m: Floats
-    bearing_cosine: Floats
-    bearing_sine: Floats
-    sector_cosine: Floats
-    """Cosine of the sector's half angle; -2: every azimuth."""
+    bearing_rad: Floats
+    azimuth_weight: Floats
+    """Density of the emitter's azimuths x 2 pi at equal steps of the circle from the direction in which the
+    emission points; a single 1: every azimuth alike."""
 
 
-def cell_map(receivers: Receivers, emitter: int) -> tuple[Ints, CellMap]:
+def cell_map(receivers: Receivers, emitter: int, azimuth_weight: Floats) -> tuple[Ints, CellMap]:
     """Indices of the receivers of an emitter (one or more), and the map of their cells."""
     chosen = np.flatnonzero(receivers.emitter == emitter)
     inner, outer = receivers.inner_m[chosen], receivers.outer_m[chosen]
@@ -130,10 +121,6 @@ def cell_map(receivers: Receivers, emitter: int) -> tuple[Ints, CellMap]:
         for row in range(int(first_row[n]), int(last_row[n]) + 1):
             for column in range(int(first_column[n]), int(last_column[n]) + 1):
                 lists[row * columns + column].append(n)
-    bearing = receivers.folded_bearing_rad[chosen]
-    everywhere = np.isnan(bearing)
-    bearing = np.where(everywhere, 0.0, bearing)
-    sector = np.where(everywhere, _EVERY_AZIMUTH, np.cos(np.deg2rad(receivers.half_angle_deg)))
     return chosen, CellMap(
         start=np.concatenate(([0], np.cumsum([len(one) for one in lists]))).astype(np.int64),
         member=np.array([n for one in lists for n in one], dtype=np.int64),
@@ -145,7 +132,6 @@ def cell_map(receivers: Receivers, emitter: int) -> tuple[Ints, CellMap]:
         outer2_m2=outer**2,
         top_m=top,
         bottom_m=bottom,
-        bearing_cosine=np.cos(bearing),
-        bearing_sine=np.sin(bearing),
-        sector_cosine=sector,
+        bearing_rad=receivers.bearing_rad[chosen],
+        azimuth_weight=azimuth_weight,
     )

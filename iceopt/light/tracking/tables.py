@@ -47,6 +47,16 @@ def quantiles(value: ArrayLike, density: ArrayLike, intervals: int = INTERVALS) 
     return x[i] + np.minimum(step[i], np.divide(2 * rest, root, out=np.zeros_like(rest), where=root > 0))
 
 
+def density_at(table: Floats, value: ArrayLike) -> Floats:
+    """Density, at some values, of what is drawn from a table of quantiles: constant between neighbours."""
+    low, high = np.minimum(table[1:], table[:-1]), np.maximum(table[1:], table[:-1])
+    v = np.asarray(value, dtype=float)[..., None]
+    inside = ((low <= v) & (v < high)) | ((v == high) & (v == table.max()))
+    # Tables that turn back on themselves pass a value more than once.
+    each = np.divide(1.0, high - low, out=np.zeros_like(low), where=high > low) / low.size
+    return (inside * each).sum(axis=-1)
+
+
 @dataclass(frozen=True)
 class PhaseFunction:
     """How light scatters: quantiles of the cosine of the scattering angle, and their mean g."""
@@ -99,6 +109,33 @@ class Directions:
     def every_azimuth(self) -> bool:
         """Whether the pattern shines alike in all azimuths."""
         return self.azimuth_rad.size == 2
+
+    @property
+    def _turns(self) -> Floats:
+        """Whole turns by which azimuths of -pi to pi must be moved to meet all of the table."""
+        most = np.ceil(np.abs(self.azimuth_rad).max() / (2 * np.pi)) + 1
+        return np.arange(-most, most + 1)
+
+    def per_solid_angle(self, cosine_down: ArrayLike, azimuth_rad: ArrayLike) -> Floats:
+        """Part of the light sent in a direction (1/sr)."""
+        if self.every_azimuth:
+            return density_at(self.cosine_down, cosine_down) / (2 * np.pi)
+        azimuth = np.asarray(azimuth_rad, dtype=float)[..., None] + 2 * np.pi * self._turns
+        return density_at(self.cosine_down, cosine_down) * density_at(self.azimuth_rad, azimuth).sum(axis=-1)
+
+    @property
+    def azimuth_weight(self) -> Floats:
+        """Mean density of azimuths x 2 pi around each of 360 equal steps of the circle from 0.
+
+        A single 1 for patterns that shine alike in all azimuths.
+        """
+        if self.every_azimuth:
+            return np.ones(1)
+        last = 360 * self._turns[-1]
+        bound = np.deg2rad(np.arange(-last, last + 1) - 0.5)
+        share = np.arange(self.azimuth_rad.size) / (self.azimuth_rad.size - 1)
+        within = np.diff(np.interp(bound, self.azimuth_rad, share))
+        return 360 * within.reshape(-1, 360).sum(axis=0)
 
 
 _EVERY_AZIMUTH = np.array([-np.pi, np.pi])

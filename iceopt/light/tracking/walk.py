@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from iceopt.light.tracking.philox import Word, philox4x32, uniform
 from iceopt.light.tracking.receivers import CellMap
 
-_EIGHTH_TURN = math.pi / 4
+_TURN = 2 * math.pi
+_EIGHTH_TURN = _TURN / 8
 Floats = NDArray[np.float64]
 
 
@@ -163,7 +164,29 @@ def in_cell(x: float, y: float, z: float, cells: CellMap, j: int) -> bool:
     if z < cells.top_m[j] or z >= cells.bottom_m[j]:
         return False
     r2 = x * x + y * y
-    if r2 < cells.inner2_m2[j] or r2 >= cells.outer2_m2[j]:
-        return False
-    towards = x * cells.bearing_cosine[j] + abs(y) * cells.bearing_sine[j]
-    return towards >= cells.sector_cosine[j] * math.sqrt(r2)
+    return cells.inner2_m2[j] <= r2 < cells.outer2_m2[j]
+
+
+@njit(cache=True)
+def azimuth_share(x: float, y: float, cells: CellMap, j: int) -> float:
+    """By how much a photon that left at azimuth 0 counts for cell j; on average over the circle 1.
+
+    Turned by the receiver's bearing less its own azimuth it would have come to the receiver; so would its
+    mirror image.
+    """
+    if cells.azimuth_weight.size == 1:
+        return 1.0
+    azimuth, bearing = math.atan2(y, x), cells.bearing_rad[j]
+    one = on_circle(cells.azimuth_weight, bearing - azimuth)
+    return 0.5 * (one + on_circle(cells.azimuth_weight, bearing + azimuth))
+
+
+@njit(cache=True)
+def on_circle(table: np.ndarray, angle: float) -> float:
+    """Value at an angle of a table at equal steps of the circle from 0, linear between them."""
+    x = (angle / _TURN) * table.size
+    x -= math.floor(x / table.size) * table.size
+    i = int(x)
+    part = x - i
+    i %= table.size
+    return (1.0 - part) * table[i] + part * table[(i + 1) % table.size]

@@ -86,7 +86,8 @@ def check_charges(
         for n, mean, chi2 in rows.values():
             # Cells along one line share photons: the mean of their pulls scatters more than 1/sqrt(n).
             assert abs(mean) < 0.5 + 2 / np.sqrt(n)
-            assert 0.2 < chi2 < 1.2 + 5 * np.sqrt(2 / n)
+            # One pull may well be 0; ten that all are, are not pulls.
+            assert (0.2 if n >= 10 else 0.0) < chi2 < 1.2 + 5 * np.sqrt(2 / n)
 
 
 def check_bins(settings: dict, receivers: Receivers, f: Fluence, data: np.lib.npyio.NpzFile) -> None:

@@ -10,7 +10,9 @@ from scipy.stats import norm
 from iceopt.errors import DomainError
 from iceopt.light.model import Emission
 from iceopt.light.tracking.tables import (
+    Directions,
     PhaseFunction,
+    density_at,
     directions,
     henyey_greenstein,
     quantiles,
@@ -86,6 +88,44 @@ def test_light_above_the_horizontal_goes_up() -> None:
 def test_a_uniform_tabulated_pattern_is_isotropic() -> None:
     table = tabulated_directions([-90, 0, 90], [2, 2, 2]).cosine_down
     assert table == pytest.approx(np.linspace(1, -1, table.size), abs=1e-6)
+
+
+@pytest.mark.parametrize("spread", [3.0, 12.0, 100.0])
+def test_azimuths_of_a_single_led_are_normal_around_the_circle(spread: float) -> None:
+    led = directions(Emission("single", 0, spread))
+    degree = np.arange(360.0)
+    exact = sum(norm.pdf(degree + 360 * k, 0, spread) for k in range(-3, 4)) * 360
+    # Means over a degree, and tails cut where less than 1/8192 of the light is, differ by this much.
+    assert led.azimuth_weight == pytest.approx(exact, abs=0.01 * exact.max())
+    assert led.azimuth_weight.mean() == pytest.approx(1)
+    assert directions(Emission("ring", 0, spread)).azimuth_weight.tolist() == [1.0]
+
+
+@pytest.mark.parametrize("pattern", ["isotropic", "ring", "single"])
+def test_light_per_solid_angle_is_the_formula_and_adds_up_to_one(pattern: str) -> None:
+    shine = directions(Emission(pattern, 10, 12))
+    cosine, step = np.linspace(-1, 1, 101, retstep=True)
+    azimuth = np.deg2rad(np.arange(-180.0, 180.0, 10.0))
+    each = shine.per_solid_angle(*np.meshgrid(0.5 * (cosine[1:] + cosine[:-1]), azimuth, indexing="ij"))
+    assert each.sum() * step * np.deg2rad(10) == pytest.approx(1, abs=3e-3)
+    elevation = np.deg2rad(16.0)
+    density = norm.pdf(16, 10, 12) * 180 / np.pi / np.cos(elevation)
+    exact = {
+        "isotropic": 1 / (4 * np.pi),
+        "ring": density / (2 * np.pi),
+        "single": density * norm.pdf(20, 0, 12) * 180 / np.pi,
+    }[pattern]
+    assert shine.per_solid_angle(-np.sin(elevation), np.deg2rad(20)) == pytest.approx(exact, rel=2e-3)
+
+
+def test_a_pattern_that_turns_back_on_itself_keeps_its_light() -> None:
+    # Elevations beyond the vertical are directions on the other side of it.
+    wide = directions(Emission("ring", 60, 40)).cosine_down
+    assert (np.diff(wide) > 0).any() and (np.diff(wide) < 0).any()
+    edge = np.linspace(-1, 1, 4001)
+    area = density_at(wide, 0.5 * (edge[1:] + edge[:-1])).sum() * 5e-4
+    assert area == pytest.approx(1, abs=0.02)
+    assert Directions(wide, np.array([-np.pi, np.pi])).every_azimuth
 
 
 @pytest.mark.parametrize(
