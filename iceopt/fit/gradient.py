@@ -68,6 +68,8 @@ class NoUTurn:
         else:
             watch("sampling by gradient: tuning the step")
             begin = np.random.default_rng([self._seed, 0]).standard_normal((chains, start.size))
+            while np.isneginf(target.log_densities(start + begin @ root.T)).any():
+                begin *= 0.5
             begun, step = walk.tuned(begin)
             places, number = [begun[:, None]], 0
         unsaved, saved_at = [] if stored else [places[0]], time.monotonic()

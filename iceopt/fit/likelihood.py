@@ -105,7 +105,8 @@ class Likelihood:
 
         `weight`, shape (pair, group), are then the weights of the counts, Poisson's over the dispersion;
         `slopes`, shape (pair, group, 3), the derivatives of the log of the light to amplitude, offset (1/ns)
-        and ln dark rate: dark counts that become more are as light that does.
+        and ln dark rate: dark counts that become more are as light that does. `of_dark`, shape (pair,), is
+        what groups without light tell of the latter by themselves.
         """
         seen = self.observations
         self._offset_ns = own[:, 1].copy()
@@ -118,7 +119,7 @@ class Likelihood:
         self.rate_per_ns = rate
         self.slopes = np.stack([np.ones_like(rate), rate, noise], axis=2)
         # Where there is no light the counts tell of the dark rate alone.
-        self._of_dark = np.sum(np.where(light > 0.0, 0.0, dark * self._part), axis=1)
+        self.of_dark = np.sum(np.where(light > 0.0, 0.0, dark * self._part), axis=1)
 
     def start(self) -> PairErrors:
         """Return no errors."""
@@ -175,7 +176,7 @@ class Likelihood:
         logdet, information = information_of_pairs(
             self.slopes, seen.groups, self.weight, size, self.correlation, pair_size
         )
-        information[:, 2, 2] += self._of_dark
+        information[:, 2, 2] += self.of_dark
         return float(logdet.sum()), information
 
     def pull_back(self, signal: Array, error_sizes: Array, own: Array, at: PairErrors) -> tuple[Array, Array]:

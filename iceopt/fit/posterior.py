@@ -112,7 +112,9 @@ class Posterior:
         return [term.model.expected(ice) for term in self.terms]
 
     def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Log posterior density and its gradient."""
+        """Log posterior density and its gradient; minus infinity and 0 outside the bounds."""
+        if not self.inside(vector):
+            return -np.inf, np.zeros(vector.size)
         prior, by_prior = self.log_prior(vector)
         likelihood, by_likelihood = self.log_likelihood_gradient(vector)
         return prior + likelihood, by_prior + by_likelihood

@@ -19,7 +19,8 @@ from iceopt.fit.site import shared_modules
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
-from iceopt.light.moments.carried import carry
+from iceopt.light.moments.carried import bins_with_light, carry
+from iceopt.light.moments.filled import FilledModel
 from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
@@ -49,7 +50,8 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
         return Light(lambda ice: closed, closed, False)
     high = LayeredMoments(scene, chosen.order)
     if chosen.moments_order == "none":
-        return Light(lambda ice: high, closed, False)
+        filled = FilledModel(high, bins_with_light(scene))
+        return Light(lambda ice: filled, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
     return Light(lambda ice: carry(moments, high, ice), closed, True)
 

@@ -20,7 +20,10 @@ class Target(Protocol):
         ...
 
     def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Log density of one vector, and its gradient."""
+        """Log density of one vector, and its gradient; minus infinity and 0 outside of its bounds.
+
+        A path that is followed with too long a step goes anywhere, also to where no density can be had.
+        """
         ...
 
 

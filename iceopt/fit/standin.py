@@ -58,7 +58,9 @@ class StandIn:
         return values
 
     def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Log density up to a constant and its gradient; bounds are left to the correction."""
+        """Log density up to a constant and its gradient; minus infinity and 0 outside the bounds."""
+        if not np.all((vector >= self._low) & (vector <= self._high)):
+            return -np.inf, np.zeros(vector.size)
         value, gradient = self._posterior.log_prior(vector)
         likelihood, by_vector = self._expanded_gradient(vector)
         value, gradient = value + likelihood, gradient + by_vector

@@ -2,8 +2,8 @@
 
 The likelihood is the fit's own (`iceopt.fit.likelihood`) at expected counts, where its Poisson weights are
 those of the Fisher information; errors of the light model are marginalised pair by pair. What is left are
-the sums over a run's pairs in (layers, ln brightness of the run, ln efficiency and clock offset of each
-module), which `iceopt.plan.precision` puts together.
+the sums over a run's pairs in (layers, ln brightness of the run, ln efficiency, clock offset and ln dark
+rate of each module), which `iceopt.plan.precision` puts together.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -45,8 +45,12 @@ class Block:
     """Shape (module, parameter): between ln(brightness x efficiency) and the layers."""
     offset: Array
     """Shape (module, parameter): between clock offset (1/ns) and the layers."""
+    noise: Array
+    """Shape (module, parameter): between ln dark rate and the layers."""
     nuisance: Array
-    """Shape (module, 3): amplitude-amplitude, amplitude-offset, offset-offset."""
+    """Shape (module, 3, 3): in amplitude, offset and ln dark rate."""
+    dark: Array
+    """Shape (module,): on ln dark rate from bins without light, those before the flash above all."""
     cells: Index
     """Shape (module,): pairs of one number, in whatever run, lie alike and share errors."""
     alike: Array
@@ -209,20 +213,13 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     pair_size /= np.sqrt(charge_information(config))
     change = model.log_slopes(site.ice, model.expected(site.ice), seen.first, seen.stop)
     weighted = weigh(likelihood, site.errors, pair_size**-2.0, change)
-    # Dark rates are taken as known: their bins are few and faint where a plan is made for light.
-    own = information_of_pairs(
-        likelihood.slopes[:, :, :2],
-        seen.groups,
-        likelihood.weight,
-        shape_size,
-        likelihood.correlation,
-        pair_size,
+    nuisance = information_of_pairs(
+        likelihood.slopes, seen.groups, likelihood.weight, shape_size, likelihood.correlation, pair_size
     )[1]
-    nuisance = np.stack([own[:, 0, 0], own[:, 0, 1], own[:, 1, 1]], axis=1)
-    amplitude = weighted.sum(axis=1)
+    unlit = likelihood.of_dark + dark[pair] * np.sum(seen.scene.bin_edges_ns[1:] <= 0)
+    amplitude, offset, noise = np.einsum("pgk,pgi->kpi", likelihood.slopes, weighted, optimize=True)
     cells, told = cells_of(seen.scene), np.einsum("pgi,pgi->p", change, weighted)
     counting = np.einsum("pgi,pg->p", change**2, likelihood.weight)
-    offset = np.einsum("pg,pgi->pi", likelihood.rate_per_ns, weighted)
     result = []
     for i in range(len(flashes.run)):
         at = np.flatnonzero(run[pair] == i)
@@ -232,7 +229,9 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
                 layers=change[at].reshape(-1, size).T @ weighted[at].reshape(-1, size),
                 amplitude=amplitude[at],
                 offset=offset[at],
+                noise=noise[at],
                 nuisance=nuisance[at],
+                dark=unlit[at],
                 cells=cells[at],
                 alike=shared[at],
                 told=told[at],
@@ -289,7 +288,9 @@ def _nothing(size: int) -> Block:
         layers=np.zeros((size, size)),
         amplitude=none,
         offset=none,
-        nuisance=np.zeros((0, 3)),
+        noise=none,
+        nuisance=np.zeros((0, 3, 3)),
+        dark=no_pairs,
         cells=no_index,
         alike=no_pairs,
         told=no_pairs,

@@ -1,4 +1,4 @@
-"""Precision of the layers from a set of flashes, brightnesses, efficiencies and clock offsets marginalised.
+"""Precision of the layers from a set of flashes, all nuisances of the fit marginalised.
 
 Modules couple to the layers and to the runs that they see, never to each other, so they are eliminated one
 by one; what is left is a matrix over layers and runs, which one more flash changes only through the modules
@@ -36,10 +36,11 @@ class Precision:
         size, modules, runs = prior.shape[0], nuisances.log_efficiency.size, len(chosen)
         self._prior, self._nuisances = prior, nuisances
         self.size, self.runs = size, runs
-        own = np.zeros((modules, 2, 2))
+        own = np.zeros((modules, 3, 3))
         own[:, 0, 0] = nuisances.efficiency_sd**-2
         own[:, 1, 1] = nuisances.offset_sd_ns**-2
-        cross = np.zeros((modules, 2, size + runs))
+        own[:, 2, 2] = nuisances.dark_worth
+        cross = np.zeros((modules, 3, size + runs))
         top = np.zeros((size + runs, size + runs))
         top[:size, :size] = prior
         for i, block in enumerate(chosen):
@@ -54,7 +55,7 @@ class Precision:
     def layer_covariance_with(self, block: Block) -> Array:
         """Covariance of the layers with one more flash, shape (parameter, parameter)."""
         seen, q = block.modules, self.size + self.runs
-        own, cross = self._own[seen].copy(), np.zeros((seen.size, 2, q + 1))
+        own, cross = self._own[seen].copy(), np.zeros((seen.size, 3, q + 1))
         cross[:, :, :q] = self._cross[seen]
         before = _through(own, cross)
         matrix = np.zeros((q + 1, q + 1))
@@ -100,31 +101,30 @@ class Precision:
 
 def _add(own: Array, cross: Array, top: Array, block: Block, rows: Index, column: int) -> None:
     """Add a run's information, its modules in these rows and its brightness in this column."""
-    aa, at, tt = block.nuisance.T
     size = block.layers.shape[0]
-    own[rows, 0, 0] += aa
-    own[rows, 0, 1] += at
-    own[rows, 1, 0] += at
-    own[rows, 1, 1] += tt
-    cross[rows, 0, :size] += block.amplitude
-    cross[rows, 1, :size] += block.offset
-    cross[rows, 0, column] += aa
-    cross[rows, 1, column] += at
+    own[rows] += block.nuisance
+    own[rows, 2, 2] += block.dark
+    for k, with_layers in enumerate((block.amplitude, block.offset, block.noise)):
+        cross[rows, k, :size] += with_layers
+        cross[rows, k, column] += block.nuisance[:, 0, k]
     top[:size, :size] += block.layers
     along = block.amplitude.sum(axis=0)
     top[:size, column] += along
     top[column, :size] += along
-    top[column, column] += aa.sum()
+    top[column, column] += block.nuisance[:, 0, 0].sum()
 
 
 def _through(own: Array, cross: Array) -> Array:
     """What the modules take away: sum over modules of cross^T own^-1 cross."""
-    columns = cross.shape[2]
     root = np.linalg.cholesky(own)[:, :, :, None]
-    upper = cross[:, 0] / root[:, 0, 0]
-    lower = (cross[:, 1] - root[:, 1, 0] * upper) / root[:, 1, 1]
-    half = np.stack([upper, lower], axis=1).reshape(-1, columns)
-    return np.asarray(half.T @ half)
+    half = np.empty_like(cross)
+    for k in range(own.shape[1]):
+        half[:, k] = cross[:, k]
+        for j in range(k):
+            half[:, k] -= root[:, k, j] * half[:, j]
+        half[:, k] /= root[:, k, k]
+    flat = half.reshape(-1, cross.shape[2])
+    return np.asarray(flat.T @ flat)
 
 
 def _inverse(matrix: Array) -> Array:

@@ -69,5 +69,6 @@ def _scaled(block: Block, information: Array) -> Block:
         layers=part * block.layers,
         amplitude=part * block.amplitude,
         offset=part * block.offset,
+        noise=part * block.noise,
         nuisance=part * block.nuisance,
     )

@@ -8,7 +8,7 @@ far the chains agree is asked of all of them together.
 import json
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,8 +26,6 @@ from iceopt.result.read import Result
 from iceopt.result.write import Variables, write_groups
 
 Array = NDArray[np.float64]
-
-_COPIED = ("observed_data", "constant_data")
 
 
 @dataclass(frozen=True)
@@ -47,6 +45,9 @@ class _Piece:
     path: Path
     attributes: dict[str, Any]
     groups: dict[str, Variables]
+    """By their paths: those of one of several campaigns lie in a group of its own."""
+    places: dict[str, dict[str, Any]]
+    """Attributes of the groups that hold groups."""
     draws: Array
     """Of every parameter, shape (chain, draw, parameter)."""
     origin: dict[str, Any]
@@ -83,12 +84,11 @@ def merge_results(paths: Sequence[str | Path], output: str | Path, command: Sequ
     diagnostics = diagnose(np.concatenate([piece.draws[:, -draws:] for piece in pieces]))
     merged = _judged(pieces, diagnostics)
     groups = {
-        "posterior": _joined([piece.groups["posterior"] for piece in pieces], draws),
-        "sample_stats": _joined([piece.groups["sample_stats"] for piece in pieces], draws),
-        "posterior_predictive": _mixed([piece.groups["posterior_predictive"] for piece in pieces]),
-        "diagnostics": _diagnostics(pieces[0].groups["diagnostics"], diagnostics),
-    } | {name: pieces[0].groups[name] for name in _COPIED}
-    write_groups(Path(output), _attributes(pieces, diagnostics, merged, command), groups)
+        path: _merged_group(path, [piece.groups[path] for piece in pieces], draws, diagnostics)
+        for path in pieces[0].groups
+    }
+    attributes = _attributes(pieces, diagnostics, merged, command)
+    write_groups(Path(output), attributes, groups, pieces[0].places)
     return merged
 
 
@@ -103,21 +103,29 @@ def _read(path: Path) -> _Piece:
         result.verify()
         if "pieces" in result:
             raise InputError(f"{path}: is merged itself; give the results it was merged from")
-        if len(result.campaigns()) > 1:
-            raise InputError(
-                f"{path}: is of several campaigns, whose chains cannot be merged; fit with more draws"
-            )
         names = ("seed", "command_line", "started_at", "created_at", "verdict", ATTRIBUTE)
         origin = {name: result.attribute(name) for name in names}
         origin |= {"file": path.name, "chains_and_draws": result.shape("sample_stats", "lp")}
         draws = _parameters(result)
     with h5netcdf.File(path) as file:
         attributes = {name: value for name, value in file.attrs.items() if name != ATTRIBUTE}
-        groups: dict[str, Variables] = {
-            name: {key: (v.dimensions, v[...]) for key, v in group.variables.items()}
-            for name, group in file.groups.items()
-        }
-    return _Piece(path, attributes, groups, draws, origin)
+        groups, places = dict(_groups_of(file)), dict(_places_of(file))
+    return _Piece(path, attributes, groups, places, draws, origin)
+
+
+def _groups_of(group: h5netcdf.Group, above: str = "") -> Iterator[tuple[str, Variables]]:
+    """Paths of all groups that hold variables, and these."""
+    for name, inner in group.groups.items():
+        if inner.variables:
+            yield above + name, {key: (v.dimensions, v[...]) for key, v in inner.variables.items()}
+        yield from _groups_of(inner, f"{above}{name}/")
+
+
+def _places_of(file: h5netcdf.File) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Groups that hold groups, and their attributes."""
+    for name, group in file.groups.items():
+        if group.groups:
+            yield name, dict(group.attrs)
 
 
 def _parameters(result: Result) -> Array:
@@ -178,6 +186,19 @@ def _judged(pieces: Sequence[_Piece], diagnostics: Diagnostics) -> Merged:
     doubt = doubt_of_light(pieces[0].attributes["light_model"], own_error)
     reason = f"{len(pieces)} fits of different seeds, merged"
     return Merged(not complaints, verdict_of(complaints, doubt, diagnostics, reason), tuple(standing))
+
+
+def _merged_group(path: str, pieces: Sequence[Variables], draws: int, found: Diagnostics) -> Variables:
+    """One group of the merged result from that of each piece; what is not drawn is the first one's."""
+    match path.rpartition("/")[2]:
+        case "posterior" | "sample_stats":
+            return _joined(pieces, draws)
+        case "posterior_predictive":
+            return _mixed(pieces)
+        case "diagnostics":
+            return _diagnostics(pieces[0], found)
+        case _:
+            return pieces[0]
 
 
 def _joined(pieces: Sequence[Variables], draws: int) -> Variables:

@@ -105,10 +105,46 @@ def test_tables_name_the_season(folder):
     assert iceopt("export", folder / "both.h5", "-o", folder / "l.csv", "--what", "layers").exit_code == 0
 
 
-def test_merge_refuses_it_in_one_sentence(folder):
-    done = iceopt("merge", folder / "both.h5", folder / "both.h5", "-o", folder / "merged.h5")
-    assert done.exit_code != 0
-    assert "is of several campaigns" in str(done.exception)
+def test_fits_of_two_seeds_are_merged_campaign_by_campaign(folder):
+    seasons = [folder / "2040", folder / "2041"]
+    options = ["--config", folder / "fit.toml", "--seed", "2", "-o", folder / "again.h5"]
+    assert iceopt("fit", *seasons, *options).exit_code in (0, 3)
+    done = iceopt("merge", folder / "both.h5", folder / "again.h5", "-o", folder / "merged.h5")
+    assert done.exit_code in (0, 3), done.output
+    paths = [folder / name for name in ("both.h5", "again.h5", "merged.h5")]
+    with Result(paths[0]) as one, Result(paths[1]) as other, Result(paths[2]) as merged:
+        merged.verify()
+        assert merged.attribute("season") == one.attribute("season")
+        draws = min(r.shape("sample_stats", "lp")[1] for r in (one, other))
+        assert merged.shape("sample_stats", "lp") == (4, draws)
+        for result, first, second in zip(
+            [merged, *merged.campaigns()],
+            [one, *one.campaigns()],
+            [other, *other.campaigns()],
+            strict=True,
+        ):
+            for name in first.names("posterior"):
+                values = [r.values("posterior", name) for r in (result, first, second)]
+                if name in ("chain", "draw"):
+                    continue
+                if values[1].ndim == 1:
+                    np.testing.assert_array_equal(values[0], values[1])
+                else:
+                    both = np.concatenate([v[:, -draws:] for v in values[1:]])
+                    np.testing.assert_array_equal(values[0], both)
+        for result, first, second in zip(*(r.campaigns() for r in (merged, one, other)), strict=True):
+            assert result.attribute("season") == first.attribute("season")
+            counts, mean = ("observed_data", "counts"), ("posterior_predictive", "counts_mean")
+            np.testing.assert_array_equal(result.values(*counts), first.values(*counts))
+            np.testing.assert_allclose(
+                result.values(*mean), 0.5 * (first.values(*mean) + second.values(*mean)), rtol=1e-5
+            )
+    assert iceopt("show", paths[2]).exit_code == 0
+    swapped = [folder / "2041", folder / "2040", *options[:4], "-o", folder / "swapped.h5"]
+    assert iceopt("fit", *swapped).exit_code in (0, 3)
+    done = iceopt("merge", folder / "both.h5", folder / "swapped.h5", "-o", folder / "m.h5")
+    assert done.exit_code == 1
+    assert "is of another input" in str(done.exception or done.output)
 
 
 def test_compare_takes_it(folder):

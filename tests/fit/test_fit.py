@@ -61,8 +61,9 @@ def test_start_does_not_matter():
         ice = Ice(EDGES_M, [scattering] * 3, [absorption] * 3)
         posterior = problem.posterior(ice)
         vector = posterior.vector(ice, ln_pair_error=np.log(0.3), ln_profile_error=np.log(0.3))
-        ends.append(find_maximum(problem, (posterior, vector), lambda words, at: None).vector)
-    np.testing.assert_allclose(ends[0], ends[1], atol=0.02)
+        ends.append(find_maximum(problem, (posterior, vector), lambda words, at: None))
+    sd = np.sqrt(np.diag(ends[0].covariance))
+    assert np.max(np.abs(ends[0].vector - ends[1].vector) / sd) < 0.1
 
 
 def test_log_density_gradient_matches_differences():

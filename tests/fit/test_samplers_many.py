@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import scipy.linalg
+import scipy.stats
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.climb import mixed
@@ -72,6 +73,32 @@ def test_no_u_turn_recovers_a_funnel(tmp_path):
     error = 1.0 / np.sqrt(diagnose(v).ess_bulk[0])
     assert abs(v.mean()) < 4 * error
     assert abs(v.std() - 1.0) < 4 * error
+
+
+class Walled:
+    """Normal in two dimensions, cut off at two standard deviations; no density can be had beyond."""
+
+    size = 2
+    wall = 2.0
+
+    def log_densities(self, vectors):
+        return np.array([self.log_density_gradient(v)[0] for v in vectors])
+
+    def log_density_gradient(self, vector):
+        if vector[0] > self.wall:
+            return -np.inf, np.zeros(self.size)
+        return float(-0.5 * vector @ vector), -vector
+
+
+def test_paths_end_at_the_bounds_of_a_target(tmp_path):
+    target = Walled()
+    run = run_of(NoUTurn(SamplerConfig(draws=300), 5), target, np.eye(2), tmp_path)
+    draws = run.draws[:, :, 0].ravel()
+    assert draws.max() <= target.wall
+    exact = scipy.stats.truncnorm(-np.inf, target.wall)
+    own_error = draws.std() / np.sqrt(diagnose(run.draws).ess_bulk[0])
+    assert draws.mean() == pytest.approx(exact.mean(), abs=4.0 * own_error)
+    assert draws.std() == pytest.approx(exact.std(), rel=0.1)
 
 
 def test_no_u_turn_goes_on_as_if_it_had_not_stopped(tmp_path):

@@ -63,14 +63,18 @@ def groups_of(scene: Scene, earliest: float, growth: float) -> list[np.ndarray]:
     return sums
 
 
-def test_marginal_information_is_that_of_the_full_joint_hessian():
-    """All of it written out: layers, brightnesses, efficiencies, offsets, and both errors of every pair.
+@pytest.mark.parametrize("rate_hz", [500.0, 3e5])
+def test_marginal_information_is_that_of_the_full_joint_hessian(rate_hz):
+    """All of it written out: layers, brightnesses, efficiencies, offsets, dark rates, errors of every pair.
 
     J by central differences of the expected counts; Fisher information J' diag(1/mu) J plus the inverse prior
     covariances; the marginal is the corner of its inverse.
     """
     where = site(
-        config(error={"tail_begins": "never"}), modules(lines=3, each=3), linear_up_to_per_pulse_ns=1e9
+        config(error={"tail_begins": "never"}),
+        modules(lines=3, each=3),
+        linear_up_to_per_pulse_ns=1e9,
+        dark_rate_hz=rate_hz,
     )
     candidates = flashes(where, ((4e9, 400),), emitters=[0, 4])
     campaign = campaign_of(where, candidates)
@@ -79,7 +83,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     run, module = campaign.pair_run, campaign.pair_module
     counts = [s.shape[0] for s in sums]
     count = len(where.modules.name)
-    cut = np.cumsum([6, 2, count, count, run.size])
+    cut = np.cumsum([6, 2, count, count, count, run.size])
     dark = candidates.flashes.pulses[run] * where.settings.dark_rate_hz * 1e-9 * where.settings.bin_ns
     range_m = np.hypot(scene.distance_m, scene.receiver_depth_m - scene.emitter_depth_m)
     profile_size = np.exp(where.errors[2])
@@ -87,7 +91,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
     unmoved = ExactClosedForm(scene).expected(where.ice)
 
     def mean(x: np.ndarray) -> np.ndarray:
-        layers, bright, efficiency, offset, charge, shape = np.split(x, cut)
+        layers, bright, efficiency, offset, noise, charge, shape = np.split(x, cut)
         ice = Ice(
             EDGES_M,
             where.ice.scattering_length_m * np.exp(layers[:3]),
@@ -98,7 +102,7 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
         light = expected_counts(signal, amplitude, offset[module], np.zeros(run.size), where.settings.bin_ns)
         parts = np.split(shape, np.cumsum(counts)[:-1])
         return np.concatenate(
-            [s @ light[p] * np.exp(profile_size * z) + s.sum(axis=1) * dark[p]
+            [s @ light[p] * np.exp(profile_size * z) + s.sum(axis=1) * dark[p] * np.exp(noise[module[p]])
              for p, (s, z) in enumerate(zip(sums, parts, strict=True))]
         )  # fmt: skip
 
@@ -115,10 +119,13 @@ def test_marginal_information_is_that_of_the_full_joint_hessian():
         [sum(np.all(places[:, p] == places[:, q]) and run[p] == run[q] for q in range(run.size))
          for p in range(run.size)]
     )  # fmt: skip
+    before = np.bincount(module, dark * np.sum(scene.bin_edges_ns[1:] <= 0), count)
     covariances = [
         shared,
         s.efficiency_spread**2 * np.eye(count),
         s.timing_spread_ns**2 * np.eye(count),
+        # of the log of a Gamma variable worth so many counts, those before the flash added: 1 / curvature
+        np.diag(1.0 / (nuisances.dark_spread**-2.0 + before)),
         np.diag(alike * (fitted**2 + fit.error.least_pair**2)),
     ]
     edges = scene.bin_edges_ns

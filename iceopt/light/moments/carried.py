@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel, Scene, windows
+from iceopt.light.moments.filled import without_gaps
 from iceopt.light.moments.laplace import LaplaceMoments
 
 Array = NDArray[np.float64]
@@ -26,7 +27,6 @@ _RIDGE = 1e-6
 _LARGEST_MISMATCH = 0.7
 """Moments whose log differs by more from the high order's time bins are lost in rounding: left out."""
 _LARGEST_CHANGE = 20.0
-_LEAST = 0.02
 
 
 class TimeShapes:
@@ -162,26 +162,6 @@ class CarriedProfile:
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:
     """Bins that end after light can have arrived, shape (pair, bin)."""
     return scene.bin_edges_ns[None, 1:] > (scene.range_m / scene.speed_m_per_ns)[:, None]
-
-
-def without_gaps(counts: Array, lit: NDArray[np.bool_]) -> Array:
-    """Counts with every lit bin at least a small part of its neighbours.
-
-    All orders ring a little just behind the front, where little light is; a bin that rings through zero
-    would say that counts in it cannot be.
-
-    Parameters
-    ----------
-    counts : ndarray, shape (pair, bin)
-    lit : ndarray of bool, shape (pair, bin)
-    """
-    filled = np.where(lit, np.maximum(counts, 0.0), 0.0)
-    bins = counts.shape[1]
-    for b in range(bins - 2, -1, -1):
-        filled[:, b] = np.where(lit[:, b], np.maximum(filled[:, b], _LEAST * filled[:, b + 1]), 0.0)
-    for b in range(1, bins):
-        filled[:, b] = np.where(lit[:, b], np.maximum(filled[:, b], _LEAST * filled[:, b - 1]), 0.0)
-    return filled
 
 
 def carry(moments: LaplaceMoments, high: LightModel, reference: Ice) -> CarriedProfile:

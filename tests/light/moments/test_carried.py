@@ -7,9 +7,11 @@ from hypothesis import strategies as st
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene, windows
-from iceopt.light.moments.carried import bins_with_light, carry, without_gaps
+from iceopt.light.moments.carried import bins_with_light, carry
+from iceopt.light.moments.filled import FilledModel, without_gaps, without_gaps_vjp
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 from iceopt.light.moments.model import LayeredMoments
+from tests.light.moments.scenes import make_scene
 
 EDGES_M = [1500.0, 1540.0, 1560.0, 1600.0]
 REFERENCE = Ice(EDGES_M, [24.0, 9.0, 20.0], [110.0, 45.0, 90.0])
@@ -157,3 +159,39 @@ def test_gaps_are_filled_from_the_neighbours_and_nothing_else_changes():
     lit = np.array([[False, True, True, True, True, True]])
     counts = np.array([[0.0, -3.0, 10.0, 50.0, -1.0, 20.0]])
     np.testing.assert_allclose(without_gaps(counts, lit), [[0.0, 0.2, 10.0, 50.0, 1.0, 20.0]])
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(0, 2**32 - 1))
+def test_pull_back_of_filled_gaps_matches_differences(seed):
+    rng = np.random.default_rng(seed)
+    lit = np.arange(8) >= rng.integers(0, 4, 3)[:, None]
+    counts = rng.choice([-1.0, 1.0], lit.shape) * np.exp(4.0 * rng.standard_normal(lit.shape))
+    weight, move = rng.standard_normal((2, *lit.shape))
+    move *= 1e-6 * np.abs(counts)
+    _, pull_back = without_gaps_vjp(counts, lit)
+    ahead, behind = (np.sum(weight * without_gaps(counts + s * move, lit)) for s in (1.0, -1.0))
+    scale = np.abs(weight).max() * np.abs(move).max()
+    assert np.sum(pull_back(weight) * move) == pytest.approx(0.5 * (ahead - behind), abs=1e-4 * scale)
+
+
+def test_an_order_that_rings_is_filled_and_says_how_little_it_knows_there():
+    """Near the emitter the profile of order 2 goes through zero behind the front; filled, it is positive."""
+    near = make_scene([1520.0, 1520.0], [1530.0, 1542.0], [70.0, 22.0])
+    ice, lit = Ice(EDGES_M, [20.0, 20.0, 20.0], [100.0, 100.0, 100.0]), bins_with_light(near)
+    raw = LayeredMoments(near, 2)
+    model, counts = FilledModel(raw, lit), raw.expected(ice)
+    rings = lit & (counts <= 0.0)
+    assert rings.any()
+    filled, pull_back = model.expected_vjp(ice)
+    assert (filled[lit] > 0.0).all()
+    assert (model.model_error(ice, filled)[rings] > 0.5).all()
+    strong = counts > 0.05 * counts.max(axis=1, keepdims=True)
+    np.testing.assert_array_equal(filled[strong], counts[strong])
+    gradient = np.concatenate(pull_back(1.0 / np.where(lit, filled, np.inf)))
+    for i in range(6):
+        logs = []
+        for sign in (1.0, -1.0):
+            lengths = np.exp(np.log([20.0] * 3 + [100.0] * 3) + sign * 1e-4 * (np.arange(6) == i))
+            logs.append(np.log(model.expected(Ice(EDGES_M, lengths[:3], lengths[3:]))[lit]).sum())
+        assert gradient[i] == pytest.approx((logs[0] - logs[1]) / 2e-4, rel=1e-3, abs=1e-2)
