@@ -173,8 +173,13 @@ class DiffusionEquations(MomentEquations):
         return rates
 
 
-def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
-    """Order the constant matrices as the sweep takes them."""
+LAST_MARKED = 3
+"""Kernels are compiled for each order up to this one, and once for all beyond."""
+
+
+def coupling_arrays(c: Couplings) -> tuple[Any, ...]:
+    """Order the constant matrices as the sweep takes them, with marks that tell a low order to the compiler."""
+    marks = c.order if c.order <= LAST_MARKED else 0
     return (
         c.even_l,
         c.even_sign,
@@ -183,6 +188,7 @@ def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
         c.odd_sign,
         c.odd_horizontal,
         c.vertical,
+        *(0,) * marks,
     )
 
 

@@ -24,7 +24,7 @@ from iceopt.light.moments.lanes import (
     dots,
     factor,
     forward,
-    jit,
+    inlined,
     real,
     series,
     solve,
@@ -40,7 +40,7 @@ CSCH = np.array([1.0, -1 / 6, 7 / 360, -31 / 15120, 127 / 604800, -73 / 3421440]
 THIN = 0.3
 
 
-@jit
+@inlined
 def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
     """Set out to diag(sign s_l) - k x horizontal; `rates` is of out's kind, `k` has one value a lane."""
     for i in range(n):
@@ -55,7 +55,7 @@ def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
                 out[entry, 1] = loss.imag
 
 
-@jit
+@inlined
 def constant(out, oo, matrix):
     """Copy a real constant matrix to every lane."""
     rows, columns = matrix.shape
@@ -66,7 +66,7 @@ def constant(out, oo, matrix):
             real(out, entry)[:] = matrix[i, j]
 
 
-@jit
+@inlined
 def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
     """Set out to K = vertical^T M_E^-1 vertical; `even` holds M_E and is factored.
 
@@ -81,7 +81,7 @@ def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
             copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
-@jit
+@inlined
 def powers(z, ratio, factored, n):
     """Fill z[j] = M (K^-1 M)^(j - 1), given z[0] = K and z[1] = M; returns how thick a thin slab may be (m).
 
@@ -97,7 +97,7 @@ def powers(z, ratio, factored, n):
     return THIN / row_norm(ratio, n) ** 0.5
 
 
-@jit
+@inlined
 def row_norm(ratio, n):
     """Largest sum of a row's parts by size: a bound on the powers of the matrix."""
     norm = 0.0
@@ -113,7 +113,7 @@ def row_norm(ratio, n):
     return norm
 
 
-@jit
+@inlined
 def halvings(thickness, thin):
     """How often a slab must be halved until it is thin."""
     if thickness <= thin:
@@ -121,7 +121,7 @@ def halvings(thickness, thin):
     return int(np.ceil(np.log2(thickness / thin)))
 
 
-@jit
+@inlined
 def term_weights(coefficients, thickness):
     """Give the series' coefficients times odd powers of the thickness, from -1 on, as a tuple."""
     h, h2 = 1.0 / thickness, thickness * thickness
@@ -136,7 +136,7 @@ def term_weights(coefficients, thickness):
     )
 
 
-@jit
+@inlined
 def thin_slab(z, thickness, c, oc, s, os, n):
     """Set C and S of a slab thin enough for the series."""
     size = n * n
@@ -146,7 +146,7 @@ def thin_slab(z, thickness, c, oc, s, os, n):
         series(s, os + i, for_s, z, i, size)
 
 
-@jit
+@inlined
 def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
     """Join the slab with its like, in place.
 
@@ -164,7 +164,7 @@ def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
     combine(c, oc, 1.0, -1.0, s, os, size)
 
 
-@jit
+@inlined
 def join(c, oc, s, os, beyond, ob, transmission, ot, out, oo, factored, n):
     """Impedance seen through a slab: out = C - S (C + beyond)^-1 S; transmission = (C + beyond)^-1 S."""
     size = n * n
