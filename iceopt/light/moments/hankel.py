@@ -16,6 +16,7 @@ _CLEAR_SCATTERING_M = 50.0
 _CLEAR_ABSORPTION_M = 200.0
 _SHARPNESS = 34.0
 """Of the cut-off in k: exp(-34) = 2e-15 of the light nearby leaks to far pairs, as rounding does."""
+_LATE = 13.5
 
 
 def decay(laplace: complex, speed: float) -> complex:
@@ -58,9 +59,11 @@ def ring_rule(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give wavenumbers, shape (k,), and weights, shape (distance, k).
 
-    The images of pairs at one depth are attenuated by 2 `reach` diffusive lengths of clear ice.
+    Light from an image, at 2 R - rho, goes 2 `reach` diffusive lengths of clear ice farther than that of pairs
+    at one depth, and at least `_LATE` lengths in all: late light is as strong far away as nearby.
     """
-    radius = distance_m.max() + reach / decay(laplace, speed).real
+    length, farthest = 1.0 / decay(laplace, speed).real, distance_m.max()
+    radius = max(farthest + reach * length, 0.5 * (farthest + _LATE * length))
     half_width = _SHARPNESS / distance_m.min()
     centre = 1.2 * laplace.imag / speed + half_width
     return _dini(distance_m, radius, centre, half_width, 1)
@@ -118,7 +121,8 @@ def axis_rule(
     last = np.hypot(wave, 16.0 / nearest + decay(laplace, speed).real)
     step = 8.0 / (farthest * density)
     panels = int(np.ceil(wave / step)) + 1
-    edges = list(step * np.arange(panels + 1))
+    # exp(-q |dz|) / q, q^2 = k^2 + kappa^2, turns within kappa of k = 0.
+    edges = [0.0, 0.25 * step, *(step * np.arange(1, panels + 1))]
     while edges[-1] < last:
         edges.append(min(last, wave + 3.5 * (edges[-1] - wave)))
     x, w = np.polynomial.legendre.leggauss(8)
