@@ -183,7 +183,7 @@ LAST_MARKED = 5
 
 
 def coupling_arrays(c: Couplings) -> tuple[Any, ...]:
-    """Order the constant matrices as the sweep takes them, with marks that tell a low order to the compiler."""
+    """Order the constant matrices as the sweep takes them; marks tell low orders to the compiler."""
     marks = c.order if c.order <= LAST_MARKED else 0
     return (
         c.even_l,

@@ -55,7 +55,7 @@ def sizes(order):
 
 @overload(sizes, inline="always")
 def _sizes(order):
-    """Constants if marks follow the arrays, as many as the order: loops of known length become straight code."""
+    """Constants if marks follow the arrays, as many as the order: loops of known length are unrolled."""
     marks = len(order) - MATRICES
     if marks == 0:
         return lambda order: order[6].shape
