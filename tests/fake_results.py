@@ -87,7 +87,7 @@ def _attributes(fake: Fake) -> dict[str, object]:
         "seed": fake.seed, "command_line": "iceopt fit sample -o result.h5",
         "started_at": "2040-01-02T03:04:05+00:00", "duration_s": 1200.0,
         "light_renewal_moves": np.array([0.8, 0.05]), "sampler": "ensemble", "sampler_steps": 5000,
-        "autocorrelation_time": 83.0, "acceptance": 0.24, "correction_acceptance": 0.7, "pareto_k": 0.2,
+        "autocorrelation_time": 83.0, "acceptance": 0.24, "correction_efficiency": 0.7, "pareto_k": 0.2,
         "worst_rhat": 1.004, "least_ess": 812.0,
     }  # fmt: skip
 
@@ -164,6 +164,7 @@ def _posterior(fake: Fake, rng: np.random.Generator) -> dict[str, dict[str, obje
             "efficiency": efficiency / efficiency.mean(axis=2, keepdims=True),
             "brightness": np.exp(0.1 * rng.standard_normal((*each, len(runs)))),
             "time_offset": 3 * rng.standard_normal(len(fitted)) + rng.standard_normal((*each, len(fitted))),
+            "dark_rate": 500 * np.exp(0.1 * rng.standard_normal((*each, len(fitted)))),
             **{name: rest[:, :, i] for i, name in enumerate(others)},
         },
         "sample_stats": {"lp": -0.5 * rng.chisquare(2 * n, each)},

@@ -1,10 +1,11 @@
 """Correct the draws of a stand-in by the full posterior, and draw the nuisances that go with them.
 
-Each chain's draws, taken in turn, are the proposals of an independence Metropolis-Hastings chain whose
-target is the full posterior (Tierney, Ann. Stat. 22, 1701 (1994)): a draw is accepted with the ratio of
-its importance weight to the last one's. The largest weights are smoothed, or one of them could hold a chain
-for a hundred steps, and their shape (Pareto k; Vehtari et al., J. Mach. Learn. Res. 25, 72 (2024)) says
-whether the stand-in was near enough: below 0.7 it was.
+Each chain's draws are resampled in proportion to their importance weights, the full posterior over the
+stand-in (sampling-importance resampling: Rubin, in Bayesian Statistics 3, Oxford (1988), 395), in steps as
+even as can be (Kitagawa, J. Comput. Graph. Stat. 5, 1 (1996)) and in the order in which they were drawn, so
+that what is drawn twice stands together and counts as correlated. The largest weights are smoothed, or one
+of them could fill a chain, and their shape (Pareto k; Vehtari et al., J. Mach. Learn. Res. 25, 72 (2024))
+says whether the stand-in was near enough: below 0.7 it was.
 """
 
 import time
@@ -40,7 +41,8 @@ class Corrected:
     """Shape (chain, draw)."""
     nuisances: list[Nuisances]
     """One entry a campaign, each array with (chain, draw) in front."""
-    acceptance: float
+    efficiency: float
+    """Draws with equal weights that would tell as much, over those that were made (Kish)."""
     pareto_k: float
     """NaN with too few draws to tell."""
     complete: bool
@@ -139,36 +141,37 @@ def _assemble(posterior: Posterior, run: Run, done: _Evaluated, seed: int, in_ti
     nuisances = np.array(done.nuisances[: kept * chains]).reshape(kept, chains, -1).transpose(1, 0, 2)
     log_weight = value - run.log_density[:, :kept]
     smooth = smoothed(log_weight.ravel()).reshape(log_weight.shape)
-    chosen = np.stack(
-        [independence_chain(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(smooth)]
-    )
+    chosen = np.stack([resampled(w, np.random.default_rng([seed, 1 << 20, k])) for k, w in enumerate(smooth)])
     rows = np.arange(chains)[:, None]
     return Corrected(
         draws=run.draws[rows, chosen],
         log_density=value[rows, chosen],
         nuisances=posterior.marginal.system.unpacked(nuisances[rows, chosen]),
-        acceptance=float(np.mean(np.diff(chosen, axis=1) != 0)) if kept > 1 else np.nan,
+        efficiency=float(np.mean([efficiency(w) for w in smooth])),
         pareto_k=pareto_k(log_weight.ravel()),
         complete=in_time,
     )
 
 
-def independence_chain(log_weight: Array, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Independence Metropolis-Hastings over given proposals: the index that each step holds.
+def resampled(log_weight: Array, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Indices of as many draws as are given, in order, each as often as its weight says: up or down to whole.
 
     Parameters
     ----------
     log_weight : ndarray, shape (draw,)
-        Log of target over proposal density at each proposal, up to a constant.
+        Log of target over proposal density at each draw, up to a constant; one at least finite.
     rng : Generator
     """
-    chosen = np.empty(log_weight.size, dtype=np.int64)
-    at = 0
-    for i, u in enumerate(np.log(rng.uniform(size=log_weight.size))):
-        if u < log_weight[i] - log_weight[at]:
-            at = i
-        chosen[i] = at
-    return chosen
+    share = np.cumsum(np.exp(log_weight - log_weight.max()))
+    places = (np.arange(log_weight.size) + rng.uniform()) / log_weight.size
+    found = np.searchsorted(share / share[-1], places, side="right")
+    return np.minimum(found, log_weight.size - 1).astype(np.int64)
+
+
+def efficiency(log_weight: Array) -> float:
+    """Sum of weights, squared, over the sum of their squares and their number (Kish)."""
+    weight = np.exp(log_weight - log_weight.max())
+    return float(weight.sum() ** 2 / np.sum(weight**2) / weight.size)
 
 
 def pareto_k(log_weight: Array) -> float:

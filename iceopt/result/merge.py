@@ -248,7 +248,7 @@ def _attributes(
         "sampler_steps": int(each("sampler_steps").min()),
         "autocorrelation_time": float(each("autocorrelation_time").max()),
         "acceptance": float(each("acceptance").min()),
-        "correction_acceptance": float(each("correction_acceptance").min()),
+        "correction_efficiency": float(each("correction_efficiency").min()),
         "pareto_k": float(each("pareto_k").max()),
         "worst_rhat": diagnostics.worst_rhat,
         "least_ess": diagnostics.least_ess,

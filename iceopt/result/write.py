@@ -152,7 +152,7 @@ def _provenance(
         "sampler_steps": outcome.run.steps,
         "autocorrelation_time": outcome.run.tau,
         "acceptance": outcome.run.acceptance,
-        "correction_acceptance": outcome.corrected.acceptance,
+        "correction_efficiency": outcome.corrected.efficiency,
         "pareto_k": outcome.corrected.pareto_k,
         "worst_rhat": outcome.diagnostics.worst_rhat,
         "least_ess": outcome.diagnostics.least_ess,

@@ -8,7 +8,7 @@ from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.climb import mixed
 from iceopt.fit.config import SamplerConfig
 from iceopt.fit.convergence import diagnose
-from iceopt.fit.correction import independence_chain
+from iceopt.fit.correction import resampled
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
 from iceopt.fit.outcome import make_sampler
@@ -108,7 +108,7 @@ def test_corrected_normal_draws_recover_a_target_that_is_not_normal(tmp_path):
     kept = []
     for chain in range(run.draws.shape[0]):
         weight = target.log_densities(run.draws[chain]) - run.log_density[chain]
-        kept.append(run.draws[chain, independence_chain(weight, np.random.default_rng(chain)), 0])
+        kept.append(run.draws[chain, resampled(weight, np.random.default_rng(chain)), 0])
     assert np.var(np.concatenate(kept)) == pytest.approx(variance, rel=0.05)
 
 

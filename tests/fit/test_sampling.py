@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from iceopt.errors import InputError
 from iceopt.fit.checkpoint import Checkpoint, pack_random_state, unpack_random_state
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.correction import LARGEST_K, independence_chain, pareto_k, smoothed
+from iceopt.fit.correction import LARGEST_K, efficiency, pareto_k, resampled, smoothed
 from iceopt.fit.ensemble import Ensembles
 
 MEAN = np.array([1.0, -2.0, 0.5])
@@ -93,15 +95,27 @@ def test_same_seed_same_draws_and_another_seed_others(tmp_path):
     assert not np.array_equal(found[0], found[2])
 
 
-def test_independence_chain_corrects_a_wrong_stand_in():
-    # Proposals from N(0, 1.5^2), target N(0.5, 1): the chain's moments must be the target's.
+def test_resampling_corrects_a_wrong_stand_in():
+    # Proposals from N(0, 1.5^2), target N(0.5, 1): moments must be the target's.
     rng = np.random.default_rng(8)
     x = 1.5 * rng.standard_normal(60_000)
     log_weight = -0.5 * (x - 0.5) ** 2 + 0.5 * (x / 1.5) ** 2
-    held = x[independence_chain(log_weight, rng)]
+    held = x[resampled(log_weight, rng)]
     assert held.mean() == pytest.approx(0.5, abs=0.03)
     assert held.std() == pytest.approx(1.0, abs=0.03)
     assert pareto_k(log_weight) < LARGEST_K
+    # Mean weight, squared, over the mean squared weight: integrals of normal densities.
+    a = 1.0 - 0.5 / 1.5**2
+    mean_squared = np.exp(0.25 / a - 0.25) / np.sqrt(2.0 * a) / 1.5
+    assert efficiency(log_weight) == pytest.approx(1.5**-2.0 / mean_squared, rel=0.02)
+
+
+@given(st.lists(st.floats(-30.0, 3.0), min_size=1, max_size=60), st.integers(0, 99))
+def test_resampling_draws_each_as_often_as_its_weight_says(weights, seed):
+    log_weight = np.array(weights)
+    often = np.bincount(resampled(log_weight, np.random.default_rng(seed)), minlength=log_weight.size)
+    wanted = log_weight.size * np.exp(log_weight) / np.exp(log_weight).sum()
+    assert (np.abs(often - wanted) < 1.0 + 1e-9).all()
 
 
 def test_pareto_k_tells_a_stand_in_that_is_too_narrow():
