@@ -22,6 +22,7 @@ from iceopt.light.moments.lanes import (
     copy,
     dot,
     factor,
+    inlined,
     jit,
     real,
     solve,
@@ -48,11 +49,12 @@ from iceopt.light.moments.sweep import (
     new_state,
     prepare_layer,
     readings,
+    sizes,
     start_field,
 )
 
 
-@jit
+@inlined
 def load_cotangent(value, at, weights, row, first, cotangent, entry):
     """Add the cotangent of a reading: weight x (real - i imaginary)."""
     parts = real(value, at)
@@ -63,7 +65,7 @@ def load_cotangent(value, at, weights, row, first, cotangent, entry):
             value[at, 1, x] -= weights[row, first + x] * cotangent[entry, 1]
 
 
-@jit
+@inlined
 def undo_source(
     state, bars, sources, j, weights, first, cotangent, below, above, emitter_odd, field, work, n
 ):
@@ -133,7 +135,7 @@ def undo_source(
     multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, origin * n, n)
 
 
-@jit
+@inlined
 def undo_readings(state, bars, nodes, n):
     """Pass the cotangents of the reading vectors on to impedances and weights."""
     _, _, down, up, _, _, _, weight = state
@@ -146,7 +148,7 @@ def undo_readings(state, bars, nodes, n):
         multiply_vector(up, i * size, above_bar, i * n, 1.0, -1.0, weight_bar, i * n, n)
 
 
-@jit
+@inlined
 def undo_join(
     c, oc, beyond, ob, carry, ot, out_bar, oo, carry_bar, beyond_bar, c_bar, s_bar, temp, factored, n
 ):
@@ -167,7 +169,7 @@ def undo_join(
     combine(c_bar, oc, 1.0, 1.0, out_bar, oo, size)
 
 
-@jit
+@inlined
 def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
     """Undo a chain of doublings whose C^-1 S are kept in `joints`."""
     size = n * n
@@ -181,7 +183,7 @@ def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
         symmetrize(s_bar, os, n)
 
 
-@jit
+@inlined
 def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
     """Undo a slab of doublings from a thin one of this thickness; adds to the cotangents of the powers."""
     joints, c, s, temp, other = grow
@@ -200,7 +202,7 @@ def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
         scale *= thickness * thickness
 
 
-@jit
+@inlined
 def undo_powers(work, z_bar, ratio_bar, temp, n):
     """From cotangents of all powers to those of K and M (z_bar[0] and z_bar[1]); work[2] factors K."""
     z, ratio, stiff = work[:3]
@@ -216,7 +218,7 @@ def undo_powers(work, z_bar, ratio_bar, temp, n):
     combine(z_bar, 0, 1.0, -1.0, temp, 0, size)
 
 
-@jit
+@inlined
 def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_even, n):
     """Undo `pattern_vector`: adds to the cotangents of K and of the diagonal of M_E."""
     _, _, stiff, even, _, to_odd = work[:6]
@@ -232,10 +234,10 @@ def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_ev
         dot(even_bar, p, 1.0, -1.0, temp, n + n_even, 1, temp, n + p, 1, 1)
 
 
-@jit
+@inlined
 def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n):
     """From cotangents of a layer's powers and M_E to those of its loss rates, summed over lanes."""
-    even_l, even_sign, _, odd_l, odd_sign, _, _ = order
+    even_l, even_sign, _, odd_l, odd_sign, _ = order[:6]
     to_odd = work[5]
     size = n * n
     undo_powers(work, z_bar, temp, other, n)
@@ -250,10 +252,10 @@ def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n)
     clear(even_bar, 0, n_even)
 
 
-@jit
+@inlined
 def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar):
     """Go down the column once more and turn all cotangents into those of the loss rates."""
-    n_even, n = order[6].shape
+    n_even, n = sizes(order)
     size = n * n
     between, thickness = column
     nodes = between.size - 1
@@ -284,7 +286,7 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
     finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[nodes]], n_even, n)
 
 
-@jit
+@inlined
 def new_bars(nodes, rates, n_even, n):
     """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
     size = n * n
@@ -317,7 +319,7 @@ def new_bars(nodes, rates, n_even, n):
     return bars, slab_bars, grow
 
 
-@jit
+@inlined
 def undo_joins(state, bars, slab_bars, factored, nodes, n):
     """Undo both sweeps of impedances, each from the end where it stopped."""
     c, _, down, up, carry_down, carry_up, _, _ = state
@@ -341,7 +343,7 @@ def pull_back_one(
     order, rates, wavenumbers, weights, begin, end, column, pattern, sources, cotangent, rate_bar
 ):
     """Do one Laplace variable of `pull_back`."""
-    n_even, n = order[6].shape
+    n_even, n = sizes(order)
     nodes = column[0].size - 1
     work = layer_work(order, rates, n_even, n)
     state = new_state(nodes, rates, n)

@@ -1,7 +1,7 @@
 """The moment equations of a scene: what the sweep is given, from ice, order, emitters and receivers."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +63,9 @@ class MomentEquations:
     DomainError
         If the order is not offered.
     """
+
+    fronts: ClassVar[bool] = True
+    """Whether light travels as a wave, none of it faster than v."""
 
     def __init__(self, scene: Scene, order: int, plan: Plan) -> None:
         self.scene = scene
@@ -166,6 +169,8 @@ class MomentEquations:
 class DiffusionEquations(MomentEquations):
     """Order 1 without the time derivative and absorption in the flux equation: layered diffusion."""
 
+    fronts: ClassVar[bool] = False
+
     def rates(self, ice: Ice, laplace: NDArray[Any]) -> NDArray[Any]:
         """Loss rates with s_1 = 1 / le, shape (s, layer, 2) (1/m)."""
         rates = super().rates(ice, laplace)
@@ -173,8 +178,13 @@ class DiffusionEquations(MomentEquations):
         return rates
 
 
-def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
-    """Order the constant matrices as the sweep takes them."""
+LAST_MARKED = 5
+"""Kernels are compiled for each order up to this one, and once for all beyond."""
+
+
+def coupling_arrays(c: Couplings) -> tuple[Any, ...]:
+    """Order the constant matrices as the sweep takes them; marks tell low orders to the compiler."""
+    marks = c.order if c.order <= LAST_MARKED else 0
     return (
         c.even_l,
         c.even_sign,
@@ -183,6 +193,7 @@ def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
         c.odd_sign,
         c.odd_horizontal,
         c.vertical,
+        *(0,) * marks,
     )
 
 

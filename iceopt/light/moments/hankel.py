@@ -14,8 +14,11 @@ from scipy.special import j0, j1
 
 _CLEAR_SCATTERING_M = 50.0
 _CLEAR_ABSORPTION_M = 200.0
-_SHARPNESS = 34.0
-"""Of the cut-off in k: exp(-34) = 2e-15 of the light nearby leaks to far pairs, as rounding does."""
+_SHARPNESS = (34.0, 45.0)
+"""Of the cut-off in k: exp(-34) = 2e-15 of the light nearby leaks to far pairs, and less beyond 200 m, where
+no more than that is left of the light in dark ice."""
+_SHARP_PER_M = 0.17
+_LATE = 13.5
 
 
 def decay(laplace: complex, speed: float) -> complex:
@@ -58,10 +61,12 @@ def ring_rule(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give wavenumbers, shape (k,), and weights, shape (distance, k).
 
-    The images of pairs at one depth are attenuated by 2 `reach` diffusive lengths of clear ice.
+    Light from an image, at 2 R - rho, goes 2 `reach` diffusive lengths of clear ice farther than that of
+    pairs at one depth, and at least `_LATE` lengths in all: late light is as strong far away as nearby.
     """
-    radius = distance_m.max() + reach / decay(laplace, speed).real
-    half_width = _SHARPNESS / distance_m.min()
+    length, farthest = 1.0 / decay(laplace, speed).real, distance_m.max()
+    radius = max(farthest + reach * length, 0.5 * (farthest + _LATE * length))
+    half_width = _half_width(distance_m)
     centre = 1.2 * laplace.imag / speed + half_width
     return _dini(distance_m, radius, centre, half_width, 1)
 
@@ -82,8 +87,14 @@ def moment_ring_rule(
     farthest = distance_m.max()
     path = np.hypot(farthest, offset_m) + 2.0 * reach / decay(complex(rate), speed).real
     radius = 0.5 * (farthest + np.sqrt(path**2 - offset_m**2))
-    half_width = _SHARPNESS / distance_m.min()
+    half_width = _half_width(distance_m)
     return _dini(distance_m, radius, half_width, half_width, lanes)
+
+
+def _half_width(distance_m: NDArray[np.float64]) -> float:
+    """Half of the width in k (1/m) over which pairs at these distances are cut off."""
+    nearest = float(distance_m.min())
+    return float(np.clip(_SHARP_PER_M * nearest, *_SHARPNESS)) / nearest
 
 
 def _dini(
@@ -97,7 +108,10 @@ def _dini(
         radius = max(radius, count * np.pi / last)
     zeros = bessel_zeros(count)
     k = zeros / radius
-    cut = smooth_step((k - centre) / half_width, _SHARPNESS)
+    # The width allows a sharper cut for farther pairs; in steps, so that an array needs few of them.
+    steps, row = np.unique(np.floor(4.0 * distance_m / distance_m.min()), return_inverse=True)
+    sharpness = 0.25 * steps * half_width * distance_m.min()
+    cut = np.array([smooth_step((k - centre) / half_width, sharp) for sharp in sharpness])[row]
     weights = cut * j0(k * distance_m[:, None]) / (np.pi * radius**2 * j1(zeros) ** 2)
     return k, weights
 
@@ -118,7 +132,8 @@ def axis_rule(
     last = np.hypot(wave, 16.0 / nearest + decay(laplace, speed).real)
     step = 8.0 / (farthest * density)
     panels = int(np.ceil(wave / step)) + 1
-    edges = list(step * np.arange(panels + 1))
+    # exp(-q |dz|) / q, q^2 = k^2 + kappa^2, turns within kappa of k = 0.
+    edges = [0.0, 0.25 * step, *(step * np.arange(1, panels + 1))]
     while edges[-1] < last:
         edges.append(min(last, wave + 3.5 * (edges[-1] - wave)))
     x, w = np.polynomial.legendre.leggauss(8)

@@ -43,7 +43,7 @@ class LayeredMoments:
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
-        self._plan = make_plan(scene) if plan is None else plan
+        self._plan = make_plan(scene, self.kind.fronts) if plan is None else plan
         self.equations = self.kind(scene, order, self._plan)
         self._scale = scene.photons * scene.effective_area_m2
         self._arrived = bins_with_light(scene)

@@ -82,24 +82,32 @@ def cluster(values: NDArray[np.float64], ratio: float) -> NDArray[np.int64]:
     return label
 
 
-def laplace_nodes(nearest_m: float) -> LaplaceNodes:
-    """Choose the Laguerre scale and the bandwidth for light that has gone at least this far."""
+def laplace_nodes(nearest_m: float, fronts: bool) -> LaplaceNodes:
+    """Choose the Laguerre scale and the bandwidth for light that has gone at least this far.
+
+    Sharp fronts would ring in a wider band; where there are none, light nearby needs one, and more terms.
+    """
     return LaplaceNodes(
         scale=float(np.clip(1.7 / nearest_m, 0.01, 0.03)),
-        terms=64,
-        bandwidth=float(np.clip(8.0 / nearest_m, 0.05, 0.12)),
+        terms=64 if fronts or nearest_m > 100.0 else 80,
+        bandwidth=float(np.clip(8.0 / nearest_m, 0.05, 0.12 if fronts else 0.24)),
     )
 
 
-def make_plan(scene: Scene) -> Plan:
-    """Sort the pairs of a scene into entries and classes, for counts in its time bins."""
+def make_plan(scene: Scene, fronts: bool = True) -> Plan:
+    """Sort the pairs of a scene into entries and classes, for counts in its time bins.
+
+    Without `fronts` light may come before r / v, as diffusion has it, and its profile is expanded from the
+    flash on; with them from just before r / v.
+    """
     entries = _sort(scene)
     classes = []
     for kin in entries.kins():
-        nodes = laplace_nodes(float(kin.path_m.min()))
+        nodes = laplace_nodes(float(kin.path_m.min()), fronts)
         frequency = nodes.frequency
         rules = [kin.rule(1j * w, scene.speed_m_per_ns) for w in frequency]
-        delay = np.floor(kin.path_m / scene.speed_m_per_ns / DELAY_STEP_NS) * DELAY_STEP_NS
+        steps = np.floor(kin.path_m / scene.speed_m_per_ns / DELAY_STEP_NS)
+        delay = fronts * steps * DELAY_STEP_NS
         binnings = [
             (
                 np.flatnonzero(delay == t),

@@ -39,7 +39,6 @@ def test_uniform_medium_across_lines(le, la):
     assert bins < 5e-3
 
 
-@pytest.mark.xfail(strict=True, reason="bins within 100 m: 0.6 % (le 25), 8 % (le 60)")
 def test_uniform_medium_everywhere():
     for le, la in ((25, 100), (60, 200)):
         charge, bins, _ = against_closed_form(np.vstack([ACROSS, NEAR]), le, la)
@@ -47,7 +46,7 @@ def test_uniform_medium_everywhere():
         assert bins < 5e-3
 
 
-@pytest.mark.xfail(strict=True, reason="cut-off in k and rounding: 1.4e-3 at 240 m, factor of 7 at 300 m")
+@pytest.mark.xfail(strict=True, reason="rounding of sums over k: 2e-2 at 300 m, 5e-3 at 360 m; 4e-5 to 240 m")
 def test_uniform_medium_dark_and_far():
     charge, _, _ = against_closed_form(ACROSS, 10, 30)
     assert charge < 1e-3
@@ -70,9 +69,6 @@ def test_layers_by_finite_volumes_across_lines():
     assert bins.max() < 5e-3
 
 
-@pytest.mark.xfail(
-    strict=True, reason="measured: 5 % at 0 m, 0.9 % at 30 m; too few panels in k, terms in time"
-)
 def test_layers_by_finite_volumes_near():
     _, bins = errors_of_layers([0.0, 30.0])
     assert bins.max() < 5e-3
@@ -104,8 +100,12 @@ def test_bins_are_reciprocal(kind):
     assert abs(there - back).max() < 1e-8 * there.max(axis=1).min()
 
 
-@pytest.mark.xfail(strict=True, reason="measured: 3e-9, 1e-9, 9e-9 of the peak at 208 m; 1e-10 elsewhere")
-@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
+ROUNDED = pytest.mark.xfail(strict=True, reason="rounding: 3e-9 of the peak at 208 m; 1e-10 elsewhere")
+
+
+@pytest.mark.parametrize(
+    "kind", [pytest.param(KINDS[k], id=k, marks=[ROUNDED] if k == "3" else []) for k in KINDS]
+)
 def test_splitting_a_layer_changes_no_bin(kind):
     scene = make_scene(1716.0, [1690.0, 1716, 1733, 1790], [120.0, 208, 120, 240], emission=RING, slope=0.6)
     inner = np.append(RANDOM.edges_m[1:-1], [1712.9, 1720.0, 1727.0])
@@ -123,7 +123,9 @@ def test_more_nodes_change_nothing_across_lines(kind, charge, bins, monkeypatch)
     usual = KINDS[kind](scene).expected(RANDOM)
     few = plan.laplace_nodes
     monkeypatch.setattr(
-        plan, "laplace_nodes", lambda r: LaplaceNodes(few(r).scale, 2 * few(r).terms, few(r).bandwidth)
+        plan,
+        "laplace_nodes",
+        lambda r, f: LaplaceNodes(few(r, f).scale, 2 * few(r, f).terms, few(r, f).bandwidth),
     )
     more = KINDS[kind](scene).expected(RANDOM)
     np.testing.assert_allclose(usual.sum(1), more.sum(1), rtol=charge)
