@@ -22,7 +22,6 @@ from iceopt.light.moments.lanes import (
     copy,
     dot,
     factor,
-    inlined,
     jit,
     real,
     solve,
@@ -49,12 +48,11 @@ from iceopt.light.moments.sweep import (
     new_state,
     prepare_layer,
     readings,
-    sizes,
     start_field,
 )
 
 
-@inlined
+@jit
 def load_cotangent(value, at, weights, row, first, cotangent, entry):
     """Add the cotangent of a reading: weight x (real - i imaginary)."""
     parts = real(value, at)
@@ -65,7 +63,7 @@ def load_cotangent(value, at, weights, row, first, cotangent, entry):
             value[at, 1, x] -= weights[row, first + x] * cotangent[entry, 1]
 
 
-@inlined
+@jit
 def undo_source(
     state, bars, sources, j, weights, first, cotangent, below, above, emitter_odd, field, work, n
 ):
@@ -135,7 +133,7 @@ def undo_source(
     multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, origin * n, n)
 
 
-@inlined
+@jit
 def undo_readings(state, bars, nodes, n):
     """Pass the cotangents of the reading vectors on to impedances and weights."""
     _, _, down, up, _, _, _, weight = state
@@ -148,7 +146,7 @@ def undo_readings(state, bars, nodes, n):
         multiply_vector(up, i * size, above_bar, i * n, 1.0, -1.0, weight_bar, i * n, n)
 
 
-@inlined
+@jit
 def undo_join(
     c, oc, beyond, ob, carry, ot, out_bar, oo, carry_bar, beyond_bar, c_bar, s_bar, temp, factored, n
 ):
@@ -169,7 +167,7 @@ def undo_join(
     combine(c_bar, oc, 1.0, 1.0, out_bar, oo, size)
 
 
-@inlined
+@jit
 def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
     """Undo a chain of doublings whose C^-1 S are kept in `joints`."""
     size = n * n
@@ -183,7 +181,7 @@ def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
         symmetrize(s_bar, os, n)
 
 
-@inlined
+@jit
 def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
     """Undo a slab of doublings from a thin one of this thickness; adds to the cotangents of the powers."""
     joints, c, s, temp, other = grow
@@ -202,7 +200,7 @@ def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
         scale *= thickness * thickness
 
 
-@inlined
+@jit
 def undo_powers(work, z_bar, ratio_bar, temp, n):
     """From cotangents of all powers to those of K and M (z_bar[0] and z_bar[1]); work[2] factors K."""
     z, ratio, stiff = work[:3]
@@ -218,7 +216,7 @@ def undo_powers(work, z_bar, ratio_bar, temp, n):
     combine(z_bar, 0, 1.0, -1.0, temp, 0, size)
 
 
-@inlined
+@jit
 def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_even, n):
     """Undo `pattern_vector`: adds to the cotangents of K and of the diagonal of M_E."""
     _, _, stiff, even, _, to_odd = work[:6]
@@ -234,10 +232,10 @@ def undo_pattern(work, moments, vector, ov, bar, ob, z_bar, even_bar, temp, n_ev
         dot(even_bar, p, 1.0, -1.0, temp, n + n_even, 1, temp, n + p, 1, 1)
 
 
-@inlined
+@jit
 def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n):
     """From cotangents of a layer's powers and M_E to those of its loss rates, summed over lanes."""
-    even_l, even_sign, _, odd_l, odd_sign, _ = order[:6]
+    even_l, even_sign, _, odd_l, odd_sign, _, _ = order
     to_odd = work[5]
     size = n * n
     undo_powers(work, z_bar, temp, other, n)
@@ -252,10 +250,10 @@ def finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar, n_even, n)
     clear(even_bar, 0, n_even)
 
 
-@inlined
+@jit
 def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar):
     """Go down the column once more and turn all cotangents into those of the loss rates."""
-    n_even, n = sizes(order)
+    n_even, n = order[6].shape
     size = n * n
     between, thickness = column
     nodes = between.size - 1
@@ -286,7 +284,7 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
     finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[nodes]], n_even, n)
 
 
-@inlined
+@jit
 def new_bars(nodes, rates, n_even, n):
     """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
     size = n * n
@@ -319,7 +317,7 @@ def new_bars(nodes, rates, n_even, n):
     return bars, slab_bars, grow
 
 
-@inlined
+@jit
 def undo_joins(state, bars, slab_bars, factored, nodes, n):
     """Undo both sweeps of impedances, each from the end where it stopped."""
     c, _, down, up, carry_down, carry_up, _, _ = state
@@ -343,7 +341,7 @@ def pull_back_one(
     order, rates, wavenumbers, weights, begin, end, column, pattern, sources, cotangent, rate_bar
 ):
     """Do one Laplace variable of `pull_back`."""
-    n_even, n = sizes(order)
+    n_even, n = order[6].shape
     nodes = column[0].size - 1
     work = layer_work(order, rates, n_even, n)
     state = new_state(nodes, rates, n)

@@ -178,13 +178,8 @@ class DiffusionEquations(MomentEquations):
         return rates
 
 
-LAST_MARKED = 5
-"""Kernels are compiled for each order up to this one, and once for all beyond."""
-
-
-def coupling_arrays(c: Couplings) -> tuple[Any, ...]:
-    """Order the constant matrices as the sweep takes them; marks tell low orders to the compiler."""
-    marks = c.order if c.order <= LAST_MARKED else 0
+def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
+    """Order the constant matrices as the sweep takes them."""
     return (
         c.even_l,
         c.even_sign,
@@ -193,7 +188,6 @@ def coupling_arrays(c: Couplings) -> tuple[Any, ...]:
         c.odd_sign,
         c.odd_horizontal,
         c.vertical,
-        *(0,) * marks,
     )
 
 

@@ -20,9 +20,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.light.moments.lanes import LANES, combine, inlined, jit, weighted_dot
+from iceopt.light.moments.lanes import LANES, combine, jit, weighted_dot
 from iceopt.light.moments.products import multiply_vector, multiply_vector_transposed
-from iceopt.light.moments.sweep import impedances, layer_work, new_state, sizes, start_field
+from iceopt.light.moments.sweep import impedances, layer_work, new_state, start_field
 
 STEP = 1e-12
 LARGEST_BYTES = 2**27
@@ -52,13 +52,13 @@ def pieces(
     yield slice(begin, emitter.size)
 
 
-@inlined
+@jit
 def part(a, which, scale):
     """Give the real (0) or imaginary (1) parts of complex entries, times a scale, as a real workspace."""
     return a[:, which] * scale
 
 
-@inlined
+@jit
 def faces_of(state, carry_down, carry_up, origins, odd_moments, factored, faces, n):
     """Set u at the upper and lower face of every slab for sources at the given nodes.
 
@@ -92,7 +92,7 @@ def faces_of(state, carry_down, carry_up, origins, odd_moments, factored, faces,
             faces[before : before + n] = faces[upper : upper + n]
 
 
-@inlined
+@jit
 def forces(slopes, slab, nodes, many, faces, out, n):
     """Set out [source, 2 n] to -dA times the fields of all sources at the faces of one slab."""
     c, s, down, up, _, _ = slopes
@@ -114,7 +114,7 @@ def forces(slopes, slab, nodes, many, faces, out, n):
             multiply_vector(c, at, faces, lower, 1.0, -1.0, out, also, n)
 
 
-@inlined
+@jit
 def end_forces(down, up, jumps, at, sign, out, n):
     """Set out [place, 2 n] to what d(jump) at places does to fields just below and just above them."""
     size = n * n
@@ -124,7 +124,7 @@ def end_forces(down, up, jumps, at, sign, out, n):
         multiply_vector_transposed(up, node * size, jumps, node * n, 0.0, -sign, out, j * 2 * n + n, n)
 
 
-@inlined
+@jit
 def add_end(force, j, faces, node, k, many, beyond, weights, first, n):
     """Give a jump's part for a field whose source lies `beyond` (1), above (-1) or at (0) the jump's node."""
     above = (node * many + k) * 2 * n + n
@@ -140,7 +140,7 @@ def add_end(force, j, faces, node, k, many, beyond, weights, first, n):
 @jit
 def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, pattern, ends, out):
     """Do one Laplace variable of `slopes`."""
-    n_even, n = sizes(order)
+    n_even, n = order[6].shape
     between = column[0]
     nodes = between.size - 1
     emitter_node, receiver_node, emitter, receiver, distance = ends

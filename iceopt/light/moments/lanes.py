@@ -26,11 +26,7 @@ _ABREAST = 3
 """Sums that `dots` takes at once: they hide each other's latency and share a factor. 6 and 9 fields are
 multiples of it."""
 
-_FAST = {"contract", "nsz", "arcp", "reassoc"}
-jit = njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)
-inlined = njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST, forceinline=True)
-"""For all that works on matrices: called as functions, matrices of 1 or 2 rows spend three quarters of their
-time on passing arguments and on loops that turn once or twice."""
+jit = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "arcp", "reassoc"})
 
 _INDEX = ir.IntType(64)
 _VECTOR = ir.VectorType(ir.DoubleType(), LANES)
@@ -285,7 +281,7 @@ def _workspace(entries, like):
     return lambda entries, like: np.zeros((entries, LANES))
 
 
-@inlined
+@jit
 def real(a, i):
     """Give the real parts of an entry, a view of shape (LANES,)."""
     if a.ndim == 2:
@@ -293,13 +289,13 @@ def real(a, i):
     return a[i, 0]
 
 
-@inlined
+@jit
 def dot(out, io, keep, scale, a, ia, sa, b, ib, sb, n):
     """out[io] = keep out[io] + scale sum_p<n a[ia + p sa] b[ib + p sb]."""
     dots(out, io, keep, scale, a, ia, sa, b, ib, sb, n, 0, 1)
 
 
-@inlined
+@jit
 def reciprocal(a, i):
     """Replace an entry by its reciprocal."""
     if a.ndim == 2:
@@ -312,7 +308,7 @@ def reciprocal(a, i):
             a[i, 1, x] *= -norm
 
 
-@inlined
+@jit
 def factor(a, oa, n):
     """Factor a symmetric matrix: lower triangle L, diagonal 1 / D, upper triangle (L D)^T."""
     for i in range(n):
@@ -323,14 +319,14 @@ def factor(a, oa, n):
             times(a, oa + j * n + i, a, oa + i * n + j, a, diagonal)
 
 
-@inlined
+@jit
 def forward(f, of, b, ob, n, m):
     """Replace the n x m matrix b by L^-1 b, with A factored in f."""
     for i in range(1, n):
         dots(b, ob + i * m, 1.0, -1.0, f, of + i * n, 1, b, ob, m, i, 1, m)
 
 
-@inlined
+@jit
 def backward(f, of, b, ob, n, m):
     """Replace the n x m matrix b by (D L^T)^-1 b, with A factored in f."""
     for i in range(n - 1, -1, -1):
@@ -340,14 +336,14 @@ def backward(f, of, b, ob, n, m):
         dots(b, row, 1.0, -1.0, f, of + (i + 1) * n + i, n, b, row + m, m, n - 1 - i, 1, m)
 
 
-@inlined
+@jit
 def solve(f, of, b, ob, n, m):
     """Replace the n x m matrix b by A^-1 b, with A factored in f."""
     forward(f, of, b, ob, n, m)
     backward(f, of, b, ob, n, m)
 
 
-@inlined
+@jit
 def transposed_product(a, oa, b, ob, scale, out, oo, n):
     """Set out to scale a^T b, which must be symmetric: half of it is computed."""
     for i in range(n):
@@ -356,14 +352,14 @@ def transposed_product(a, oa, b, ob, scale, out, oo, n):
             copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
-@inlined
+@jit
 def combine(out, oo, keep, scale, a, oa, entries):
     """Set out to keep out + scale a, entry by entry."""
     for i in range(entries):
         axpy(out, oo + i, keep, scale, a, oa + i)
 
 
-@inlined
+@jit
 def copy(out, oo, a, oa, entries):
     """Copy entries."""
     for i in range(entries):

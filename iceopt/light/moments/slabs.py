@@ -24,7 +24,7 @@ from iceopt.light.moments.lanes import (
     dots,
     factor,
     forward,
-    inlined,
+    jit,
     real,
     series,
     solve,
@@ -52,7 +52,7 @@ CSCH = np.array(
 )
 
 
-@inlined
+@jit
 def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
     """Set out to diag(sign s_l) - k x horizontal; `rates` is of out's kind, `k` has one value a lane."""
     for i in range(n):
@@ -67,7 +67,7 @@ def loss_matrix(out, oo, n, degrees, signs, horizontal, rates, k):
                 out[entry, 1] = loss.imag
 
 
-@inlined
+@jit
 def constant(out, oo, matrix):
     """Copy a real constant matrix to every lane."""
     rows, columns = matrix.shape
@@ -78,7 +78,7 @@ def constant(out, oo, matrix):
             real(out, entry)[:] = matrix[i, j]
 
 
-@inlined
+@jit
 def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
     """Set out to K = vertical^T M_E^-1 vertical; `even` holds M_E and is factored.
 
@@ -93,7 +93,7 @@ def stiffness(even, losses, even_to_odd, out, oo, n_even, n):
             copy_entry(out, oo + j * n + i, out, oo + i * n + j)
 
 
-@inlined
+@jit
 def powers(z, ratio, factored, n):
     """Fill z[j] = M (K^-1 M)^(j - 1), given z[0] = K and z[1] = M; returns how thick a thin slab may be (m).
 
@@ -109,7 +109,7 @@ def powers(z, ratio, factored, n):
     return THIN / row_norm(ratio, n) ** 0.5
 
 
-@inlined
+@jit
 def row_norm(ratio, n):
     """Largest sum of a row's parts by size: a bound on the powers of the matrix."""
     norm = 0.0
@@ -125,7 +125,7 @@ def row_norm(ratio, n):
     return norm
 
 
-@inlined
+@jit
 def halvings(thickness, thin):
     """How often a slab must be halved until it is thin."""
     if thickness <= thin:
@@ -133,7 +133,7 @@ def halvings(thickness, thin):
     return int(np.ceil(np.log2(thickness / thin)))
 
 
-@inlined
+@jit
 def term_weights(coefficients, thickness):
     """Give the series' coefficients times odd powers of the thickness, from -1 on, as a tuple."""
     h, h2 = thickness, thickness * thickness
@@ -150,7 +150,7 @@ def term_weights(coefficients, thickness):
     )
 
 
-@inlined
+@jit
 def thin_slab(z, thickness, c, oc, s, os, n):
     """Set C and S of a slab thin enough for the series."""
     size = n * n
@@ -160,7 +160,7 @@ def thin_slab(z, thickness, c, oc, s, os, n):
         series(s, os + i, for_s, z, i, size)
 
 
-@inlined
+@jit
 def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
     """Join the slab with its like, in place.
 
@@ -178,7 +178,7 @@ def double_slab(c, oc, s, os, factored, joint, oj, scaled, n):
     combine(c, oc, 1.0, -1.0, s, os, size)
 
 
-@inlined
+@jit
 def join(c, oc, s, os, beyond, ob, transmission, ot, out, oo, factored, n):
     """Impedance seen through a slab: out = C - S (C + beyond)^-1 S; transmission = (C + beyond)^-1 S."""
     size = n * n

@@ -12,7 +12,6 @@ emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter,
 """
 
 from numba import njit, prange
-from numba.extending import overload
 
 from iceopt.light.moments.lanes import (
     LANES,
@@ -21,7 +20,6 @@ from iceopt.light.moments.lanes import (
     copy,
     dot,
     factor,
-    inlined,
     jit,
     solve,
     workspace,
@@ -44,29 +42,11 @@ START = 5.0 / 6.0
 MOST_LEVELS = 60
 """Of doublings: a slab 2^60 times the thinnest has no far side."""
 
-MATRICES = 7
-"""Arrays that describe an order to the kernels; marks may follow (`sizes`)."""
 
-
-def sizes(order):
-    """Give the numbers of even and odd moments of an order, told by its arrays."""
-    return order[6].shape
-
-
-@overload(sizes, inline="always")
-def _sizes(order):
-    """Constants if marks follow the arrays, as many as the order: loops of known length are unrolled."""
-    marks = len(order) - MATRICES
-    if marks == 0:
-        return lambda order: order[6].shape
-    n_even, n = (marks + 2) ** 2 // 4, (marks + 1) ** 2 // 4
-    return lambda order: (n_even, n)
-
-
-@inlined
+@jit
 def prepare_layer(order, rates, k, work, n_even, n):
     """Fill the work arrays of one layer: K, M, their powers, M_E^-1 vertical; returns what `powers` does."""
-    even_l, even_sign, even_h, odd_l, odd_sign, odd_h = order[:6]
+    even_l, even_sign, even_h, odd_l, odd_sign, odd_h, _ = order
     z, ratio, stiff, even, vertical, to_odd = work[:6]
     loss_matrix(even, 0, n_even, even_l, even_sign, even_h, rates, k)
     loss_matrix(z, n * n, n, odd_l, odd_sign, odd_h, rates, k)
@@ -74,7 +54,7 @@ def prepare_layer(order, rates, k, work, n_even, n):
     return powers(z, ratio, stiff, n)
 
 
-@inlined
+@jit
 def half_space(work, thin, c, oc, n):
     """Set c at oc to the impedance K Q of a layer without end; returns how many doublings that took."""
     z, _, _, _, _, _, s, factored, joint, scaled = work
@@ -88,7 +68,7 @@ def half_space(work, thin, c, oc, n):
     return MOST_LEVELS
 
 
-@inlined
+@jit
 def pattern_vector(work, moments, out, oo, n_even, n):
     """Set out to K^-1 (M_E^-1 vertical)^T moments: jump of u at a source, weight of tau at a receiver."""
     _, _, stiff, _, _, to_odd = work[:6]
@@ -100,7 +80,7 @@ def pattern_vector(work, moments, out, oo, n_even, n):
     solve(stiff, 0, out, oo, n, 1)
 
 
-@inlined
+@jit
 def layer_work(order, rates, n_even, n):
     """Allocate what `prepare_layer` and `half_space` fill, of the kind of the rates."""
     work = (
@@ -119,10 +99,10 @@ def layer_work(order, rates, n_even, n):
     return work
 
 
-@inlined
+@jit
 def impedances(order, rates, k, column, emitted, received, state, work):
     """Sweep both ways; fills the state: c, s, carry_down, carry_up [slab], down, up, jump, weight [node]."""
-    n_even, n = sizes(order)
+    n_even, n = order[6].shape
     size = n * n
     between, thickness = column
     nodes = between.size - 1
@@ -147,7 +127,7 @@ def impedances(order, rates, k, column, emitted, received, state, work):
         join(c, i * size, s, i * size, down, (i + 1) * size, carry_down, i * size, down, i * size, work[7], n)
 
 
-@inlined
+@jit
 def new_state(nodes, rates, n):
     """Allocate what `impedances` fills, of the kind of the rates."""
     size = n * n
@@ -163,7 +143,7 @@ def new_state(nodes, rates, n):
     )
 
 
-@inlined
+@jit
 def readings(state, receiver_odd, below, above, nodes, n):
     """Set the vectors that turn a field into a reading: D w + r_O below its source, r_O - U w above."""
     _, _, down, up, _, _, _, weight = state
@@ -175,7 +155,7 @@ def readings(state, receiver_odd, below, above, nodes, n):
         add_constant(above, i * n, receiver_odd)
 
 
-@inlined
+@jit
 def start_field(state, node, emitter_odd, field, of, factored, n):
     """Set n entries of `field` to u just below a source at a node, the next n to u above it."""
     _, _, down, up, _, _, jump, _ = state
@@ -190,7 +170,7 @@ def start_field(state, node, emitter_odd, field, of, factored, n):
     combine(field, of + n, 1.0, -1.0, jump, node * n, n)
 
 
-@inlined
+@jit
 def collect(value, at, weights, row, first, out, entry):
     """Add the weighted sum over lanes of a reading to an entry of the output."""
     re, im = 0.0, 0.0
@@ -205,7 +185,7 @@ def collect(value, at, weights, row, first, out, entry):
     out[entry, 0] += re
 
 
-@inlined
+@jit
 def spread(state, sources, weights, first, below, above, emitter_odd, field, out, factored, n):
     """Carry the field of every source to its receivers and add their readings to the output."""
     _, _, _, _, carry_down, carry_up, _, _ = state
@@ -255,7 +235,7 @@ def spread(state, sources, weights, first, below, above, emitter_odd, field, out
 @jit
 def transform_one(order, rates, wavenumbers, weights, begin, end, column, pattern, sources, out):
     """Do one Laplace variable of `transform`."""
-    n_even, n = sizes(order)
+    n_even, n = order[6].shape
     nodes = column[0].size - 1
     work = layer_work(order, rates, n_even, n)
     state = new_state(nodes, rates, n)
@@ -275,8 +255,7 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     Parameters
     ----------
     order : tuple of arrays
-        even_l, even_sign, even_horizontal, odd_l, odd_sign, odd_horizontal, vertical, and marks or none
-        (`sizes`).
+        even_l, even_sign, even_horizontal, odd_l, odd_sign, odd_horizontal, vertical.
     rates : complex or real array, shape (s, layer, order + 1)
         Loss rates s_l (1/m); all arithmetic is of their kind.
     wavenumbers : array, shape (k,)

@@ -6,15 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numba import njit
 from scipy.integrate import quad
 from scipy.special import eval_laguerre, gammainc, jn_zeros, lpmv
 
-from iceopt.light.moments.equations import coupling_arrays
 from iceopt.light.moments.hankel import axis_rule, bessel_zeros, ring_rule, smooth_step
 from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.inversion import LaplaceNodes, laguerre_integrals
-from iceopt.light.moments.sweep import MATRICES, sizes
 
 
 @pytest.mark.parametrize("order", [1, 2, 3, 5, 9])
@@ -39,17 +36,6 @@ def test_couplings_are_integrals_over_the_sphere(order):
         )
     assert len(c.even_moments) + len(c.odd_moments) == (order + 1) * (order + 2) // 2
     assert not np.einsum("aij,bij,ij->ab", even, even, weight * cosine[:, None]).round(13).any()
-
-
-@pytest.mark.parametrize("order", range(1, 10))
-def test_marks_tell_the_sizes_of_an_order(order):
-    @njit
-    def told(arrays):
-        return sizes(arrays)
-
-    arrays = coupling_arrays(couplings(order))[:MATRICES]
-    assert told(arrays) == sizes(arrays) == couplings(order).vertical.shape
-    assert told((*arrays, *(0,) * order)) == couplings(order).vertical.shape
 
 
 def test_zeros_of_the_bessel_function():
