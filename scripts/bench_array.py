@@ -1,9 +1,9 @@
-"""Time and memory of a fit as the array grows: `scripts/bench array measure LINES ... -o FOLDER`, then `draw`.
+"""Time and memory of a fit as the array grows: `scripts/bench array measure -o FOLDER`, then `draw`.
 
-An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters, ice in
-layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no photon is
-tracked, and pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of its own,
-or its memory could not be told. What is done is kept in FOLDER/LINES.json.
+An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters, and
+ice in layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no photon
+is tracked, and pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of its
+own, or its memory could not be told. What is done is kept in FOLDER/LINES.json.
 """
 
 import argparse
@@ -178,7 +178,7 @@ def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> d
     begun = time.monotonic()
 
     def watch(words: str, part: float | None) -> None:
-        if not said or words.split(":")[0] != said[-1].split(":")[0] or "step" in words:
+        if part is None:
             print(f"    {time.monotonic() - begun:6.0f} s  {words}", file=sys.stderr, flush=True)
         said.append(words)
 
