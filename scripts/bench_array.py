@@ -1,9 +1,9 @@
 """Time and memory of a fit as the array grows: `scripts/bench array measure -o FOLDER`, then `draw`.
 
-An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters, and
-ice in layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no photon
-is tracked, and pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of its
-own, or its memory could not be told. What is done is kept in FOLDER/LINES.json.
+An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters,
+and ice in layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no
+photon is tracked, and pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of
+its own, or its memory could not be told. What is done is kept in FOLDER/LINES.json.
 """
 
 import argparse
@@ -198,8 +198,8 @@ def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> d
     return found
 
 
-def measure(lines: int, seconds: float, whole: bool) -> dict[str, Any]:
-    """All figures of one number of lines."""
+def measure(lines: int, seconds: float, whole: bool, path: Path) -> None:
+    """All figures of one number of lines, written stage by stage."""
     from iceopt.campaign.check import find_faults
     from iceopt.fit.config import FitConfig
     from iceopt.fit.problem import Problem
@@ -222,8 +222,10 @@ def measure(lines: int, seconds: float, whole: bool) -> dict[str, Any]:
     }  # fmt: skip
     print(f"  {shape}", file=sys.stderr, flush=True)
     time_parts(problem, record)
-    found = fit_it(problem, record, seconds, whole) if seconds > 0 else {}
-    return {**shape, "stages": record.stages, "fit": found}
+    path.write_text(json.dumps({**shape, "stages": record.stages, "fit": {}}, indent=1) + "\n")
+    if seconds > 0:
+        found = fit_it(problem, record, seconds, whole)
+        path.write_text(json.dumps({**shape, "stages": record.stages, "fit": found}, indent=1) + "\n")
 
 
 def draw(folder: Path, picture: Path) -> None:
@@ -250,7 +252,7 @@ def draw(folder: Path, picture: Path) -> None:
 
 
 def _is_complete(measured: dict[str, Any], stage: str) -> bool:
-    return stage != "maximum" or measured["fit"]["to_gain"] < 0.5
+    return stage != "maximum" or measured["fit"].get("to_gain", 1.0) < 0.5
 
 
 def main() -> None:
@@ -270,8 +272,7 @@ def main() -> None:
     given.output.mkdir(parents=True, exist_ok=True)
     if given.what == "one":
         set_threads(given.threads)
-        found = measure(given.lines[0], given.seconds, given.whole)
-        (given.output / f"{given.lines[0]}.json").write_text(json.dumps(found, indent=1) + "\n")
+        measure(given.lines[0], given.seconds, given.whole, given.output / f"{given.lines[0]}.json")
         return
     for lines in given.lines or [7, 19, 37, 80]:
         print(f"{lines} lines", file=sys.stderr, flush=True)
