@@ -2,7 +2,7 @@
 
 An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters,
 and ice in layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no
-photon is tracked, and pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of
+photon is tracked; pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of
 its own, or its memory could not be told. What is done is kept in FOLDER/LINES.json.
 """
 
