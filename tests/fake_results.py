@@ -164,6 +164,7 @@ def _posterior(fake: Fake, rng: np.random.Generator) -> dict[str, dict[str, obje
             "efficiency": efficiency / efficiency.mean(axis=2, keepdims=True),
             "brightness": np.exp(0.1 * rng.standard_normal((*each, len(runs)))),
             "time_offset": 3 * rng.standard_normal(len(fitted)) + rng.standard_normal((*each, len(fitted))),
+            "dark_rate": 500 * np.exp(0.1 * rng.standard_normal((*each, len(fitted)))),
             **{name: rest[:, :, i] for i, name in enumerate(others)},
         },
         "sample_stats": {"lp": -0.5 * rng.chisquare(2 * n, each)},

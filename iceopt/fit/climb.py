@@ -3,7 +3,8 @@
 A climb with the light model made at one ice ends at another; that is a map from ice to ice whose fixed point
 is wanted. Far from it the model is made anew after a few steps. Near it the map shrinks distances, slowly
 where the counts say little of the difference between neighbouring layers, and Anderson's mixing of the last
-iterates (J. Assoc. Comput. Mach. 12, 547 (1965)) takes the slow directions out.
+iterates (J. Assoc. Comput. Mach. 12, 547 (1965)) takes the slow directions out. How much the counts scatter
+is judged with each renewal from there on.
 """
 
 from collections.abc import Callable, Sequence
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.convergence import SETTLED
+from iceopt.fit.dispersion import dispersions
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
 from iceopt.fit.problem import Problem
 
@@ -56,6 +58,7 @@ def climb(
     """
     pieces = store.read(_STAGE)
     number, moved = len(pieces), [float(m) for m in pieces[-1]["moved"]] if pieces else []
+    scatter = problem.of_pairs(pieces[-1]["dispersion"]) if pieces else problem.no_dispersion()
     if pieces:
         vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
     else:
@@ -64,7 +67,8 @@ def climb(
 
     def keep(words: str, vector: Array) -> None:
         nonlocal number
-        store.write(_STAGE, number, {"vector": vector, "made_at": made_at, "moved": np.array(moved)})
+        kept = {"vector": vector, "made_at": made_at, "moved": np.array(moved)}
+        store.write(_STAGE, number, kept | {"dispersion": np.concatenate(scatter)})
         number += 1
         watch(words, None)
 
@@ -72,14 +76,18 @@ def climb(
     most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
 
     def go(vector: Array) -> Maximum:
-        posterior = problem.posterior_at(vector, made_at)
+        posterior = problem.posterior_at(vector, made_at, scatter)
         return find_maximum(problem, (posterior, vector), keep, most_steps, enough, time_left_s)
 
     maximum = go(vector)
+    judged = not problem.config.error.dispersion
+    if not moves and not judged:
+        scatter = dispersions(maximum.posterior, maximum.vector)
+        maximum = go(maximum.vector)
     layers = 2 * maximum.posterior.layers
     begun: list[Array] = []
     ended: list[Array] = []
-    while moves and not _settled(moved, maximum) and len(moved) < problem.most_renewals:
+    while moves and not (judged and _settled(moved, maximum)) and len(moved) < problem.most_renewals:
         if time_left_s() <= 0:
             break
         watch("renewing the light model at the best ice", None)
@@ -87,10 +95,12 @@ def climb(
         made_at = maximum.vector.copy()
         if begun:
             made_at[:layers] = mixed(begun, ended, sd)
+        if _near(moved, maximum) and problem.config.error.dispersion:
+            scatter, judged = dispersions(maximum.posterior, maximum.vector), True
         maximum = go(made_at)
         moved.append(float(np.sqrt(np.mean(((maximum.vector - made_at)[:layers] / sd) ** 2))))
         keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
-        if moved[-1] < _NEAR and maximum.decrement < _NEARLY:
+        if _near(moved, maximum):
             begun, ended = [*begun, made_at[:layers]][-_MIXED:], [*ended, maximum.vector[:layers]][-_MIXED:]
     if moves:
         start_again = (maximum.posterior, maximum.vector)
@@ -101,6 +111,10 @@ def climb(
 
 def _settled(moved: Sequence[float], maximum: Maximum) -> bool:
     return bool(moved) and moved[-1] < SETTLED and maximum.decrement < ROUGHLY
+
+
+def _near(moved: Sequence[float], maximum: Maximum) -> bool:
+    return bool(moved) and moved[-1] < _NEAR and maximum.decrement < _NEARLY
 
 
 def mixed(begun: Sequence[Array], ended: Sequence[Array], sd: Array) -> Array:

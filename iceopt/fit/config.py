@@ -92,6 +92,8 @@ class ErrorConfig(_Section):
     """Correlation length of the profile's error in ln(time)."""
     tail_begins: Positive | Literal["never"] = 2.0
     """Pair errors beyond this many sizes count as odd: their density falls only exponentially."""
+    dispersion: bool = True
+    """Whether counts may scatter more than Poisson's law says; how much is found at the best ice."""
 
 
 class NuisanceConfig(_Section):

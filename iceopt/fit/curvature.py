@@ -150,7 +150,7 @@ def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change
     -------
     ndarray, shape (pair, group, column)
     """
-    return _weighted(
+    return weigh_pairs(
         np.ascontiguousarray(change),
         likelihood.observations.groups,
         likelihood.weight,
@@ -170,10 +170,14 @@ def slopes_of(posterior: Posterior, vector: Array) -> list[LogSlopes]:
 
 
 @njit(cache=True, parallel=True)
-def _weighted(
+def weigh_pairs(
     change: Array, groups: Index, weight: Array, size: Array, correlation: Array, charge_precision: Array
 ) -> Array:
-    """Multiply columns of shape (pair, group, column) by each pair's curvature (1/W + K)^-1."""
+    """Multiply columns of shape (pair, group, column) by each pair's curvature (1/W + K)^-1.
+
+    `weight`, (pair, group), is the diagonal of W; K is that of profile errors of these sizes and correlations
+    and of a charge error of this precision, (pair,).
+    """
     out = np.zeros(change.shape)
     columns = change.shape[2]
     for p in prange(groups.size):

@@ -4,6 +4,10 @@ Poisson counts with brightness, efficiency, clock offset and dark rate, and the 
 pair at their best (`iceopt.fit.pairs`). What ties the pairs together, and the pairs of several campaigns, is
 `iceopt.fit.marginal`'s.
 
+Where counts scatter more than Poisson's law says, the log density of the counts of a pair is divided by its
+dispersion (a quasi-likelihood: Wedderburn, Biometrika 61, 439 (1974)), which is that of counts and
+expectation both divided by it.
+
 Some things are taken from a reference, which is renewed until it no longer matters: the clock offsets around
 which ln(counts) is linear in the offset, its slopes there, and the Poisson weights of the counts.
 """
@@ -69,6 +73,8 @@ class Likelihood:
     sharing : ndarray, shape (pair,), optional
         How much larger the variances of the light model's errors are taken in each, as it shares them with
         others. By default the number of pairs of these observations that lie alike (`alike`).
+    dispersion : ndarray, shape (pair,), optional
+        Variance of the counts over Poisson's (`iceopt.fit.dispersion`); 1 by default.
     """
 
     def __init__(
@@ -78,8 +84,12 @@ class Likelihood:
         signal: Array,
         own_error: Array,
         sharing: Array | None = None,
+        dispersion: Array | None = None,
     ) -> None:
         self.observations = observations
+        self.dispersion = np.ones(len(observations.pair)) if dispersion is None else dispersion
+        self._part = 1.0 / self.dispersion[:, None]
+        self._counts, self._dark = observations.counts * self._part, observations.dark * self._part
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
         self._least_pair = errors.least_pair_error
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
@@ -93,9 +103,9 @@ class Likelihood:
     def linearise(self, signal: Array, own: Array) -> None:
         """Set the reference: a signal, and each pair's amplitude, clock offset and dark rate there.
 
-        `weight`, shape (pair, group), are then the Poisson weights of the counts; `slopes`, shape
-        (pair, group, 3), the derivatives of the log of the light to amplitude, offset (1/ns) and ln dark
-        rate: dark counts that become more are as light that does.
+        `weight`, shape (pair, group), are then the weights of the counts, Poisson's over the dispersion;
+        `slopes`, shape (pair, group, 3), the derivatives of the log of the light to amplitude, offset (1/ns)
+        and ln dark rate: dark counts that become more are as light that does.
         """
         seen = self.observations
         self._offset_ns = own[:, 1].copy()
@@ -103,12 +113,12 @@ class Likelihood:
         rate = group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[1] / seen.bin_ns
         dark = seen.dark * np.exp(own[:, 2:])
         light = np.maximum(seen.counts - dark, 0.0)
-        self.weight = light**2 / np.maximum(seen.counts, 1.0)
+        self.weight = light**2 / np.maximum(seen.counts, 1.0) * self._part
         noise = np.divide(dark, light, out=np.zeros_like(dark), where=light > 0.0)
         self.rate_per_ns = rate
         self.slopes = np.stack([np.ones_like(rate), rate, noise], axis=2)
         # Where there is no light the counts tell of the dark rate alone.
-        self._of_dark = np.sum(np.where(light > 0.0, 0.0, dark), axis=1)
+        self._of_dark = np.sum(np.where(light > 0.0, 0.0, dark * self._part), axis=1)
 
     def start(self) -> PairErrors:
         """Return no errors."""
@@ -143,8 +153,8 @@ class Likelihood:
             light,
             self.rate_per_ns,
             seen.groups,
-            seen.counts,
-            seen.dark,
+            self._counts,
+            self._dark,
             size,
             self.correlation,
             self._beyond(own),
@@ -176,10 +186,10 @@ class Likelihood:
         factor = np.exp(
             (beyond[:, 0] + at.charge)[:, None] + self.rate_per_ns * beyond[:, 1:2] + size * at.shape
         )
-        expected = light * factor + seen.dark * np.exp(beyond[:, 2:])
-        residual = np.divide(seen.counts, expected, out=np.zeros_like(light), where=expected > 0) - 1.0
+        expected = light * factor + self._dark * np.exp(beyond[:, 2:])
+        residual = np.divide(self._counts, expected, out=np.zeros_like(light), where=expected > 0) - 1.0
         by_signal = pull_back_groups(
-            signal, seen.first, seen.stop, seen.groups, self._offset_bins, residual * factor
+            signal, seen.first, seen.stop, seen.groups, self._offset_bins, residual * factor * self._part
         )
         by_size = residual * factor * light * at.shape
         scaled = (at.charge / pair_size) ** 2
@@ -194,9 +204,9 @@ class Likelihood:
         return by_signal, np.array(by_errors)
 
     def light(self, signal: Array) -> Array:
-        """Light of the groups at the reference's clock offsets, shape (pair, group)."""
+        """Light of the groups at the reference's clock offsets, over the dispersion: shape (pair, group)."""
         seen = self.observations
-        return group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[0]
+        return group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[0] * self._part
 
     def sizes(self, error_sizes: Array) -> tuple[Array, Array]:
         """Sizes of the profile's error, shape (pair, group), and of the charge's error, shape (pair,)."""

@@ -122,6 +122,7 @@ class Problem:
         reference: Ice,
         errors: Array | None = None,
         models: Sequence[LightModel] | None = None,
+        dispersions: Sequence[Array] | None = None,
     ) -> Posterior:
         """Posterior whose searches start at a reference ice.
 
@@ -133,22 +134,36 @@ class Problem:
             the reference, without them from the nuisances' prior.
         models : sequence of LightModel, optional
             One a campaign; by default those that are good around the reference.
+        dispersions : sequence of ndarray, shape (pair,), optional
+            Variance of each campaign's counts over Poisson's; 1 by default.
         """
         model_errors = error_model_of(self.config)
         likelihoods, signals = [], []
         lights = models or [part.light.at(reference) for part in self.parts]
-        for part, model, sharing in zip(self.parts, lights, self._sharing, strict=True):
+        scatter = self.no_dispersion() if dispersions is None else dispersions
+        for part, model, sharing, dispersion in zip(self.parts, lights, self._sharing, scatter, strict=True):
             signal = model.expected(reference)
             own_error = model.model_error(reference, signal)
-            likelihoods.append(Likelihood(part.observations, model_errors, signal, own_error, sharing))
+            likelihoods.append(
+                Likelihood(part.observations, model_errors, signal, own_error, sharing, dispersion)
+            )
             signals.append(signal)
         marginal = Marginal(likelihoods, self.system, signals, errors)
         return Posterior(lights, marginal, self.edges_m, self.config)
 
     def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
-        """Posterior with its reference at another vector, its light models as they are."""
+        """Posterior with its reference at another vector, its light models and dispersions as they are."""
         models = [term.model for term in posterior.terms]
-        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models)
+        scatter = [term.likelihood.dispersion for term in posterior.terms]
+        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models, scatter)
+
+    def no_dispersion(self) -> list[Array]:
+        """Dispersion 1 of every pair, shape (pair,) a campaign."""
+        return [np.ones(len(part.observations.pair)) for part in self.parts]
+
+    def of_pairs(self, values: Array) -> list[Array]:
+        """Split what is given for the pairs of one campaign after another."""
+        return np.split(values, np.cumsum([len(part.observations.pair) for part in self.parts])[:-1])
 
     @property
     def light_moves(self) -> bool:
@@ -160,10 +175,12 @@ class Problem:
         """How often the light models are made at most, the first time counted."""
         return 1 + self.config.model.most_renewals
 
-    def posterior_at(self, vector: Array, made_at: Array) -> Posterior:
+    def posterior_at(
+        self, vector: Array, made_at: Array, dispersions: Sequence[Array] | None = None
+    ) -> Posterior:
         """Posterior with its reference at a vector and light models made at another's ice."""
         models = [part.light.at(self._ice(made_at)) for part in self.parts]
-        return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models)
+        return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models, dispersions)
 
     def _ice(self, vector: Array) -> Ice:
         layers = self.edges_m.size - 1
