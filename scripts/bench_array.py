@@ -198,25 +198,26 @@ def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> d
     return found
 
 
-def measure(lines: int, seconds: float, whole: bool, path: Path) -> None:
+def measure(lines: int, order: int, seconds: float, whole: bool, path: Path) -> None:
     """All figures of one number of lines, written stage by stage."""
     from iceopt.campaign.check import find_faults
     from iceopt.fit.config import FitConfig
     from iceopt.fit.problem import Problem
 
-    record, config = Record(), FitConfig()
+    record = Record()
     edges = tuple(float(e) for e in truth().edges_m)
-    config = config.model_copy(update={"layers": config.layers.model_copy(update={"edges_m": edges})})
+    layers, model = {"edges_m": edges}, {"order": order}
+    config = FitConfig.model_validate({"layers": layers, "model": model})
     campaign = empty_campaign(lines)
     with record.stage("drawing counts"):
-        campaign = draw_counts(campaign, config.model.order)
+        campaign = draw_counts(campaign, order)
     with record.stage("check"):
         verdicts = find_faults(campaign)
     with record.stage("problem"):
         problem = Problem([(campaign, verdicts)], config)
     seen = problem.parts[0].observations
     shape = {
-        "lines": lines, "modules": lines * MODULES, "flashes": len(campaign.flashes.run),
+        "lines": lines, "order": order, "modules": lines * MODULES, "flashes": len(campaign.flashes.run),
         "pairs": int(campaign.pair_run.size), "used_pairs": int(seen.pair.size),
         "groups": int(seen.first.shape[1]), "layers": len(edges) - 1,
     }  # fmt: skip
@@ -263,6 +264,7 @@ def main() -> None:
     parser.add_argument("-o", "--output", type=Path, required=True, help="folder of the figures measured")
     parser.add_argument("--picture", type=Path, default=REPOSITORY / "docs/figures/array.png")
     parser.add_argument("--threads", type=int, default=2)
+    parser.add_argument("--order", type=int, default=5, help="of the light that is drawn from and fitted")
     parser.add_argument("--seconds", type=float, default=1e9, help="for a climb; 0: none")
     parser.add_argument("--whole", action="store_true", help="the posterior too")
     given = parser.parse_args()
@@ -272,11 +274,19 @@ def main() -> None:
     given.output.mkdir(parents=True, exist_ok=True)
     if given.what == "one":
         set_threads(given.threads)
-        measure(given.lines[0], given.seconds, given.whole, given.output / f"{given.lines[0]}.json")
+        measure(
+            given.lines[0], given.order, given.seconds, given.whole, given.output / f"{given.lines[0]}.json"
+        )
         return
     for lines in given.lines or [7, 19, 37, 80]:
         print(f"{lines} lines", file=sys.stderr, flush=True)
-        rest = [a for a in sys.argv[2:] if not a.isdecimal() or a == str(given.threads)]
+        options = {
+            "output": given.output,
+            "threads": given.threads,
+            "order": given.order,
+            "seconds": given.seconds,
+        }
+        rest = [f"--{name}={value}" for name, value in options.items()] + ["--whole"] * given.whole
         command = [sys.executable, str(REPOSITORY / "scripts/bench"), "array", "one", str(lines), *rest]
         subprocess.run(command, check=True)
 
