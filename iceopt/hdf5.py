@@ -48,16 +48,15 @@ def seal_of(path: Path) -> Seal:
     """
     digest = hashlib.sha256()
     with open(path, "rb") as file:
-        left = os.fstat(file.fileno()).st_size - SEAL_BYTES
-        file.seek(max(0, left))
-        word, stored = (end := file.read(SEAL_BYTES))[: len(_WORD)], end[len(_WORD) :]
-        if left < 0 or word != _WORD:
+        left = max(0, os.fstat(file.fileno()).st_size - SEAL_BYTES)
+        file.seek(left)
+        if not _is_seal(end := file.read(SEAL_BYTES)):
             return Seal.ABSENT
         file.seek(0)
         while left > 0 and (block := file.read(min(left, _BLOCK_BYTES))):
             digest.update(block)
             left -= len(block)
-    return Seal.RIGHT if digest.digest() == stored else Seal.WRONG
+    return _judged(end, digest.digest())
 
 
 def damage_of(path: Path) -> str:
@@ -70,7 +69,44 @@ def damage_of(path: Path) -> str:
     OSError
         If it cannot be read.
     """
-    seal = seal_of(path)
+    return _damage_by(seal_of(path), path)
+
+
+def read_once(path: Path) -> tuple[bytes, str, str]:
+    """Read an HDF5 file into memory, its bytes and their hash once.
+
+    Returns
+    -------
+    content : bytes
+    sha256 : str
+        Of all of it.
+    damage : str
+        As of `damage_of`.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    content = path.read_bytes()
+    view = memoryview(content)
+    body = view[: max(0, len(view) - SEAL_BYTES)]
+    end = bytes(view[len(body) :])
+    digest = hashlib.sha256(body)
+    seal = _judged(end, digest.digest()) if _is_seal(end) else Seal.ABSENT
+    digest.update(end)
+    return content, digest.hexdigest(), _damage_by(seal, path)
+
+
+def _is_seal(end: bytes) -> bool:
+    return len(end) == SEAL_BYTES and end.startswith(_WORD)
+
+
+def _judged(end: bytes, digest: bytes) -> Seal:
+    return Seal.RIGHT if end[len(_WORD) :] == digest else Seal.WRONG
+
+
+def _damage_by(seal: Seal, path: Path) -> str:
     if seal is Seal.RIGHT:
         return ""
     if seal is Seal.WRONG:

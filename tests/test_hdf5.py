@@ -6,7 +6,7 @@ import h5py
 import numpy as np
 import pytest
 
-from iceopt.hdf5 import BEING_WRITTEN, SEAL_BYTES, Seal, damage_of, seal_of, sealed
+from iceopt.hdf5 import BEING_WRITTEN, SEAL_BYTES, Seal, damage_of, read_once, seal_of, sealed
 
 LIBVERS = [("earliest", "latest"), ("v108", "v108"), ("v110", "v110"), ("latest", "latest")]
 """Superblocks of versions 0, 2 and 3."""
@@ -63,6 +63,23 @@ def test_a_seal_is_the_sha256_of_all_before_it(plain):
     assert seal_of(plain) is Seal.RIGHT
     with h5py.File(plain) as file:
         assert file["numbers"][-1] == 4999.0
+
+
+def test_reading_once_tells_content_hash_and_damage(plain, monkeypatch):
+    content = plain.read_bytes()
+    short, edited = content[:20], bytearray(sealed(content))
+    edited[1000] ^= 1
+    for written in (content, sealed(content), short, bytes(edited), b""):
+        plain.write_bytes(written)
+        assert read_once(plain) == (written, hashlib.sha256(written).hexdigest(), damage_of(plain))
+    assert damage_of(plain) == ""
+
+    plain.write_bytes(sealed(content))
+    opened = []
+    monkeypatch.setattr("io.open", lambda *a, _open=open, **k: opened.append(a) or _open(*a, **k))
+    monkeypatch.setattr("builtins.open", lambda *a, _open=open, **k: opened.append(a) or _open(*a, **k))
+    read_once(plain)
+    assert len(opened) == 1
 
 
 @pytest.mark.parametrize("part", ["first", "last", "word", "digest"])

@@ -23,7 +23,7 @@ from iceopt.campaign.model import Campaign
 from iceopt.campaign.settings import SECTIONS, settings_to_sections
 from iceopt.campaign.tables import Table, table_from_typed
 from iceopt.errors import InputError
-from iceopt.hdf5 import damage_of, sealed
+from iceopt.hdf5 import read_once, sealed
 
 CONTENT, LAYOUT = "flasher campaign", 1
 TABLES = ("modules", "flashes", "counts")
@@ -31,16 +31,21 @@ TABLES = ("modules", "flashes", "counts")
 _UNSOUND = "{where}: not a sound HDF5 file, nor a campaign folder; write it again or give the folder"
 
 
-def require_sound(path: Path) -> None:
-    """Refuse a file that libhdf5 must not be given.
+def read_sound(path: Path) -> tuple[bytes, str]:
+    """Read a file that libhdf5 may be given: its content and SHA-256.
 
     Raises
     ------
     InputError
-        If it is damaged or being written.
+        If it cannot be read, is damaged or being written.
     """
-    if damage := damage_of(path):
+    try:
+        content, sha256, damage = read_once(path)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
+    if damage:
         raise InputError(f"{_UNSOUND.format(where=path)} (it {damage})")
+    return content, sha256
 
 
 def tables_from_hdf5(content: bytes, where: str) -> tuple[dict[str, Any], dict[str, Table]]:

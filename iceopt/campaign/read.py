@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from iceopt.campaign.hdf5 import TABLES, require_sound, tables_from_hdf5
+from iceopt.campaign.hdf5 import TABLES, read_sound, tables_from_hdf5
 from iceopt.campaign.model import Campaign, Flashes, Modules, Settings
 from iceopt.campaign.schema import counts_schema, flashes_schema, modules_schema, refuse_bad_cells
 from iceopt.campaign.settings import bins_of, settings_from_sections, settings_from_toml
@@ -46,8 +46,7 @@ def read_campaign(path: str | Path) -> Campaign:
         return _from_folder(path)
     if not path.exists():
         raise InputError(f"{path}: there is no such folder or file; expected a campaign folder or HDF5 file")
-    content, digest = read_bytes(path)
-    require_sound(path)
+    content, digest = read_sound(path)
     sections, tables = tables_from_hdf5(content, str(path))
     return _campaign(settings_from_sections(sections, str(path)), tables, {path.name: digest})
 

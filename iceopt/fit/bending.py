@@ -24,7 +24,7 @@ from iceopt.fit.curvature import Metric, slopes_of
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
 from iceopt.fit.posterior import Posterior
-from iceopt.light.model import windows
+from iceopt.light.model import LogSlopes, windows
 
 Array = NDArray[np.float64]
 
@@ -128,11 +128,9 @@ def find_bending(maximum: Maximum) -> Bending:
         ahead, behind = (
             _straight_slopes(posterior, vector, move * reach[k] * directions[:, k]) for move in (1.0, -1.0)
         )
-        bends = [(a - b) / (2.0 * reach[k]) for a, b in zip(ahead, behind, strict=True)]
+        bends = [a.minus(b).scaled(0.5 / reach[k]) for a, b in zip(ahead, behind, strict=True)]
         pulled[k] = metric.product(weighted, changes, bends)
-        biased[:, k] = sum(
-            np.einsum("pg,pgi->i", score, bend) for score, bend in zip(scores, bends, strict=True)
-        )
+        biased[:, k] = sum(bend.pulled_back(score) for score, bend in zip(scores, bends, strict=True))
     values, vectors = scipy.linalg.eigh(information)
     inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
     along = biased @ directions.T
@@ -140,12 +138,12 @@ def find_bending(maximum: Maximum) -> Bending:
     return Bending(directions, inverse @ pulled, 0.5 * (bias + bias.T), by_errors, _LONGEST_REACH * error_sd)
 
 
-def _straight_slopes(posterior: Posterior, vector: Array, move: Array) -> list[Array]:
+def _straight_slopes(posterior: Posterior, vector: Array, move: Array) -> list[LogSlopes]:
     """Slopes to the straightened coordinates at a move of them."""
     logs = log_moves(move)
     moved = vector.copy()
     moved[: logs.size] += logs
-    return [change / straightened(logs)[1] for change in slopes_of(posterior, moved)]
+    return [change.scaled(1.0 / straightened(logs)[1]) for change in slopes_of(posterior, moved)]
 
 
 def _seen(posterior: Posterior, vector: Array) -> tuple[Metric, list[Array]]:

@@ -16,6 +16,7 @@ from iceopt.fit.marginal import Evaluation
 from iceopt.fit.nuisances import Columns
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior
+from iceopt.light.model import LogSlopes
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -72,7 +73,7 @@ def _differences(gradient: Callable[[Array], Array], vector: Array, which: range
 class Metric:
     """Curvature of the log likelihood in ln(counts) by group, all else marginalised.
 
-    Changes of ln(counts) are lists of one array a campaign, shape (pair, group, column).
+    Changes of ln(counts) are lists of one `LogSlopes` a campaign, whose windows are the groups.
 
     Parameters
     ----------
@@ -93,35 +94,44 @@ class Metric:
             own.charge_weight(errors, best.charge) if climbing else own.charge_precision(errors, best.charge)
             for own, best in zip(self._likelihoods, found.errors, strict=True)
         ]
-        self._probe = self.weigh([own.slopes for own in self._likelihoods])
+        self._probe = self._weighed([own.slopes for own in self._likelihoods])
 
-    def weigh(self, changes: Sequence[Array]) -> list[Array]:
+    def weigh(self, changes: Sequence[LogSlopes]) -> list[LogSlopes]:
         """Multiply changes by each pair's curvature (1/W + K)^-1, nuisances held."""
-        return [
-            weigh(own, self._errors, charge, change)
-            for own, charge, change in zip(self._likelihoods, self._charge, changes, strict=True)
-        ]
+        shapes = self._weighed([change.shapes for change in changes])
+        return [LogSlopes(s, change.moves) for s, change in zip(shapes, changes, strict=True)]
 
-    def product(self, weighted: Sequence[Array], changes: Sequence[Array], others: Sequence[Array]) -> Array:
+    def product(
+        self, weighted: Sequence[LogSlopes], changes: Sequence[LogSlopes], others: Sequence[LogSlopes]
+    ) -> Array:
         """Product of two sets of columns, the first also weighed, nuisances marginalised."""
-        straight = sum(
-            one.reshape(-1, one.shape[2]).T @ other.reshape(-1, other.shape[2])
-            for one, other in zip(weighted, others, strict=True)
-        )
+        straight = sum(_inner(one, other) for one, other in zip(weighted, others, strict=True))
         return straight - self._factor.product(self._given(changes), self._given(others))
 
-    def information(self, changes: Sequence[Array]) -> Array:
+    def information(self, changes: Sequence[LogSlopes]) -> Array:
         """Information in columns."""
         return self.product(self.weigh(changes), changes, changes)
 
-    def _given(self, changes: Sequence[Array]) -> Columns:
+    def _weighed(self, columns: Sequence[Array]) -> list[Array]:
+        return [
+            weigh(own, self._errors, charge, column)
+            for own, charge, column in zip(self._likelihoods, self._charge, columns, strict=True)
+        ]
+
+    def _given(self, changes: Sequence[LogSlopes]) -> Columns:
         """What columns change in the gradient of the nuisances."""
         return self._system.columns(
             [
-                np.einsum("pgk,pgi->pki", probe, change, optimize=True)
+                (probe.transpose(0, 2, 1) @ change.shapes) @ change.moves
                 for probe, change in zip(self._probe, changes, strict=True)
             ]
         )
+
+
+def _inner(one: LogSlopes, other: LogSlopes) -> Array:
+    """Inner products of the columns of two sets of slopes, shape (parameter, parameter)."""
+    between = one.shapes.transpose(0, 2, 1) @ other.shapes
+    return np.tensordot(one.moves, between @ other.moves, axes=((0, 1), (0, 1)))
 
 
 def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change: Array) -> Array:
@@ -150,8 +160,8 @@ def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change
     )
 
 
-def slopes_of(posterior: Posterior, vector: Array) -> list[Array]:
-    """Derivatives of each campaign's ln(counts) to the layers, shape (pair, group, layer parameter)."""
+def slopes_of(posterior: Posterior, vector: Array) -> list[LogSlopes]:
+    """Derivatives of each campaign's ln(counts) by group to the layers."""
     ice, found = posterior.ice(vector), []
     for term in posterior.terms:
         seen = term.likelihood.observations

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
-from iceopt.light.model import Scene, windows
+from iceopt.light.model import LogSlopes, Scene, windows
 
 Array = NDArray[np.float64]
 
@@ -66,17 +66,24 @@ class ClosedForm:
 
         return self._expected(fractions, ice), pull_back
 
-    def log_slopes(self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
+    def log_slopes(
+        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+    ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins, by differences; see `LightModel`."""
         light = windows(counts, first, stop)
-        lengths = np.stack([ice.scattering_length_m, ice.absorption_length_m])
-        slopes = np.empty((*light.shape, lengths.size))
-        for i, (kind, layer) in enumerate(np.ndindex(lengths.shape)):
-            ahead = lengths.copy()
-            ahead[kind, layer] *= np.exp(_STEP)
-            change = windows(self.expected(Ice(ice.edges_m, *ahead)), first, stop) - light
-            slopes[:, :, i] = np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
-        return slopes
+        fractions = self._fractions(ice)
+        lengths = (ice.scattering_length_m, ice.absorption_length_m)
+        shapes = np.empty((*light.shape, len(lengths)))
+        moves = np.zeros((len(light), len(lengths), 2 * ice.layers))
+        arguments = self._arguments(fractions, ice)
+        for kind, length in enumerate(lengths):
+            ahead = list(arguments)
+            ahead[kind] = arguments[kind] * np.exp(_STEP)
+            change = windows(_expected(*ahead), first, stop) - light
+            shapes[:, :, kind] = np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
+            layers = slice(kind * ice.layers, (kind + 1) * ice.layers)
+            moves[:, kind, layers] = -fractions / (length * arguments[kind][:, None])
+        return LogSlopes(shapes, moves)
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """Relative standard deviation of the model itself, shape (pair, bin): one half everywhere."""

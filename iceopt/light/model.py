@@ -62,6 +62,40 @@ class Scene:
         return SPEED_OF_LIGHT_M_PER_NS / self.group_index
 
 
+@dataclass(frozen=True)
+class LogSlopes:
+    """Derivatives of the log of the counts in windows of bins to the parameters of the ice, as products.
+
+    The windows of a pair follow a few numbers, as do these the parameters: slopes[p] = shapes[p] @ moves[p].
+    Written out they take several GiB for a large array.
+    """
+
+    shapes: NDArray[np.float64]
+    """Shape (pair, window, number)."""
+    moves: NDArray[np.float64]
+    """Shape (pair, number, parameter): ln le of each layer, then ln la of each."""
+
+    def written_out(self) -> NDArray[np.float64]:
+        """Shape (pair, window, parameter)."""
+        return self.shapes @ self.moves
+
+    def scaled(self, factor: NDArray[np.float64] | float) -> "LogSlopes":
+        """Slopes times a factor, one for all parameters or of shape (parameter,)."""
+        return LogSlopes(self.shapes, self.moves * factor)
+
+    def minus(self, other: "LogSlopes") -> "LogSlopes":
+        """Difference of two sets of slopes of the same pairs, windows and parameters."""
+        return LogSlopes(
+            np.concatenate([self.shapes, other.shapes], axis=2),
+            np.concatenate([self.moves, -other.moves], axis=1),
+        )
+
+    def pulled_back(self, by_windows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Derivatives to the parameters, from those to the logs of the windows, shape (pair, window)."""
+        by_numbers = np.einsum("pw,pwn->pn", by_windows, self.shapes)
+        return np.tensordot(by_numbers, self.moves, axes=2)
+
+
 class LightModel(Protocol):
     """Expected photoelectron counts [pair, bin] with every brightness and efficiency 1.
 
@@ -96,12 +130,11 @@ class LightModel(Protocol):
         counts: NDArray[np.float64],
         first: NDArray[np.int64],
         stop: NDArray[np.int64],
-    ) -> NDArray[np.float64]:
+    ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins, good enough for a curvature.
 
         `counts`, shape (pair, bin), are the expected counts at the ice; the windows, shape (pair, window),
-        are bins `first` to before `stop`, equal in padding. Shape (pair, window, parameter): ln le of each
-        layer, then ln la of each.
+        are bins `first` to before `stop`, equal in padding.
         """
         ...
 

@@ -6,6 +6,7 @@ import shutil
 import signal
 import subprocess
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -131,3 +132,41 @@ def test_doctor_asks_a_node(slurm, tmp_path):
     ):
         assert f"ok   {what}" in done.stdout
     assert not list((tmp_path / "results").iterdir())
+
+
+STUBBORN = """#!/bin/bash
+trap '' TERM
+touch begun
+sleep 1000 &
+while :; do sleep 1; done
+"""
+
+
+def left_of(folder):
+    """Processes that were told of the Slurm in a folder."""
+    told, found = f"SLURM_CONF={folder}/slurm.conf".encode(), []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal():
+            with suppress(OSError):
+                if told in (entry / "environ").read_bytes().split(b"\0"):
+                    found.append((entry / "comm").read_text().strip())
+    return found
+
+
+@pytest.mark.parametrize("controller", ["lives", pytest.param("dead", marks=pytest.mark.slow)])
+def test_nothing_is_left_of_a_stopped_slurm(tmp_path, controller):
+    """Though a job in it takes no notice of SIGTERM."""
+    started = subprocess.run([SCRIPT, "start", tmp_path], capture_output=True, text=True, check=False)
+    try:
+        if started.returncode:
+            pytest.skip(f"Slurm does not start here: {started.stderr.strip()[-300:]}")
+        job = ["sbatch", "--output=/dev/null", f"--chdir={tmp_path}"]
+        own = os.environ | {"SLURM_CONF": started.stdout.strip(), "PATH": SBIN}
+        subprocess.run(job, input=STUBBORN, text=True, capture_output=True, check=True, env=own)
+        until((tmp_path / "begun").exists)
+        assert {"munged", "slurmctld", "slurmd", "slurmstepd", "sleep"} <= set(left_of(tmp_path))
+        if controller == "dead":
+            os.kill(int((tmp_path / "slurmctld.pid").read_text()), signal.SIGKILL)
+    finally:
+        subprocess.run([SCRIPT, "stop", tmp_path], check=True)
+    assert left_of(tmp_path) == []

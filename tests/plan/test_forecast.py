@@ -15,7 +15,7 @@ from iceopt.fit.likelihood import REFERENCE_RANGE_M
 from iceopt.fit.observations import time_groups
 from iceopt.ice.layers import Ice
 from iceopt.light.counts import expected_counts
-from iceopt.light.model import Scene, windows
+from iceopt.light.model import LogSlopes, Scene, windows
 from iceopt.light.scene import scene_of
 from iceopt.plan.blocks import blocks, blocks_together, charge_information, read_out
 from iceopt.plan.precision import Precision, forecast
@@ -282,7 +282,8 @@ class ByDifferences(PlannedMoments):
             good = (sums[0] > 0) & (sums[1] > 0)
             ratio = np.divide(sums[1], sums[0], out=np.ones_like(sums[0]), where=good)
             slopes.append(np.log(ratio) / 0.04)
-        return np.stack(slopes, axis=-1)
+        moves = np.stack(slopes, axis=-1)
+        return LogSlopes(np.broadcast_to(np.eye(moves.shape[1]), (len(moves), *2 * moves.shape[1:2])), moves)
 
 
 def test_fast_layered_forecast_agrees_with_a_higher_order_by_differences():

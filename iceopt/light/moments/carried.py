@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
-from iceopt.light.model import LightModel, Scene, windows
+from iceopt.light.model import LightModel, LogSlopes, Scene, windows
 from iceopt.light.moments.filled import without_gaps
 from iceopt.light.moments.laplace import LaplaceMoments
 
@@ -143,9 +143,11 @@ class CarriedProfile:
 
         return counts, pull_back
 
-    def log_slopes(self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
+    def log_slopes(
+        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+    ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
-        return self._shapes.in_windows(counts, first, stop) @ self._moments.log_slopes(ice)
+        return LogSlopes(self._shapes.in_windows(counts, first, stop), self._moments.log_slopes(ice))
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """The high order's own relative error at the reference, shape (pair, bin)."""

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
-from iceopt.light.model import Scene
+from iceopt.light.model import LogSlopes, Scene
 from iceopt.light.moments.carried import CarriedProfile, bins_with_light
 from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.equations import DiffusionEquations, MomentEquations, column
@@ -79,7 +79,7 @@ class LayeredMoments:
         counts: NDArray[np.float64],
         first: NDArray[np.int64],
         stop: NDArray[np.int64],
-    ) -> NDArray[np.float64]:
+    ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins, to some percent; see `LightModel`."""
         none = np.zeros_like(counts)
         return CarriedProfile(self.laplace, self.name, ice, counts, none).log_slopes(ice, counts, first, stop)
