@@ -11,6 +11,7 @@ reference the model is the high order itself; it is carried again as a fit moves
 from collections.abc import Callable
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
@@ -61,16 +62,8 @@ class TimeShapes:
         means = np.where(good[:, :, None], means / np.where(good, from_bins, 1.0)[:, :, None], 0.0)
         turned = means.transpose(0, 2, 1)
         normal = turned @ means + _RIDGE * np.eye(_DEGREE + 1)
-        self.coefficients = np.linalg.solve(normal, turned)
+        self.coefficients = np.asarray(np.linalg.solve(normal, turned), dtype=np.float64)
         """Shape (pair, degree, rate)."""
-
-    def change(self, moments: Array) -> Array:
-        """Change of ln(light), shape (pair, bin), from that of ln(moments), shape (pair, rate)."""
-        c = np.einsum("pjs,ps->jp", self.coefficients, moments)[:, :, None]
-        value = np.broadcast_to(c[-1], self.place.shape)
-        for degree in range(_DEGREE - 1, -1, -1):
-            value = value * self.place + c[degree]
-        return value
 
     def pull_back(self, by_change: Array) -> Array:
         """From a gradient to the change of ln(light) to one to the change of ln(moments)."""
@@ -92,6 +85,21 @@ class TimeShapes:
             shapes[total <= 0, degree] = 0.0
             power *= self.place
         return shapes @ self.coefficients
+
+
+@njit(cache=True, parallel=True)
+def _moved(counts: Array, place: Array, coefficients: Array, moves: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Counts times exp(change) by the changes `moves` of ln(moments), and where the change is not held."""
+    moved, free = np.empty_like(counts), np.empty(counts.shape, dtype=np.bool_)
+    for p in prange(len(counts)):
+        c = coefficients[p] @ moves[p]
+        for b in range(counts.shape[1]):
+            change = c[_DEGREE]
+            for degree in range(_DEGREE - 1, -1, -1):
+                change = change * place[p, b] + c[degree]
+            held = min(max(change, -_LARGEST_CHANGE), _LARGEST_CHANGE)
+            moved[p, b], free[p, b] = counts[p, b] * np.exp(held), held == change
+    return moved, free
 
 
 class CarriedProfile:
@@ -156,9 +164,8 @@ class CarriedProfile:
     def _carried(self, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
         """Counts, and where they are free to change."""
         log_moments = np.log(np.where(moments > 0, moments, 1.0))
-        change = self._shapes.change(np.where(moments > 0, log_moments - self._log_middle, 0.0))
-        held = np.clip(change, -_LARGEST_CHANGE, _LARGEST_CHANGE)
-        return self._counts * np.exp(held), held == change
+        moves = np.where(moments > 0, log_moments - self._log_middle, 0.0)
+        return _moved(self._counts, self._shapes.place, self._shapes.coefficients, moves)
 
 
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
-from iceopt.light.model import LightModel
+from iceopt.light.model import LightModel, LogSlopes
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -44,7 +44,9 @@ class FilledModel:
         filled, pull_back_gaps = without_gaps_vjp(counts, self._lit)
         return filled, lambda gradient: pull_back_counts(pull_back_gaps(gradient))
 
-    def log_slopes(self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
+    def log_slopes(
+        self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+    ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
         return self._model.log_slopes(ice, counts, first, stop)
 
