@@ -24,9 +24,9 @@ Array = NDArray[np.float64]
 _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
-_BETWEEN = 3
+_BETWEEN = 5
 """Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
-_SPARE = 3.0
+_SPARE = 4.0
 """Effective draws over those that are wanted at the end: the correction makes fewer of them."""
 _LOOK_AGAIN = 1.3
 _SAVE_EVERY_S = 20.0

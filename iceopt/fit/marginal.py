@@ -21,7 +21,7 @@ from iceopt.fit.nuisances import Factor, JointNuisances, NuisanceSystem, decreme
 
 Array = NDArray[np.float64]
 
-_TOLERANCE = 1e-5
+_TOLERANCE = 1e-7
 _MOST_STEPS = 60
 _LONGEST_LOG_STEP = 1.0
 _STEP = 1e-4
