@@ -2,6 +2,7 @@
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import LogFormatter
 
 from iceopt.figures.style import DARK, LIGHT, WARM, name_some, subplots, titled
 from iceopt.result.deviance import Deviances, Misfit
@@ -32,4 +33,6 @@ def _beside(ax: Axes, misfit: Misfit, line: str) -> None:
     ax.plot(misfit.place, misfit.expected, "D", ls=line, ms=4, mfc="none", color=WARM, label=words)
     ax.plot(misfit.place, misfit.seen, "o", ls=line, ms=4, color=DARK, mfc=LIGHT, label="seen")
     ax.set_yscale("log")
+    ax.yaxis.set_major_formatter("{x:g}")
+    ax.yaxis.set_minor_formatter(LogFormatter(minor_thresholds=(1.5, 0.5)))
     ax.set_ylabel("deviance a bin")

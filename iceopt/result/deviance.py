@@ -51,10 +51,11 @@ def poisson_deviance(counts: Array, expected: Array) -> Array:
 
 
 def charge_pulls(result: Result) -> Array:
-    """(seen - expected) over the standard deviation of counts and model error, per pair."""
+    """(seen - expected) over the standard deviation of counts, dispersed, and model error, per pair."""
     seen, expected = charges(result)
     error = result.values("posterior_predictive", "charge_error")
-    return (seen - expected) / np.sqrt(expected + (error * expected) ** 2)
+    dispersion = result.values("constant_data", "dispersion")
+    return (seen - expected) / np.sqrt(dispersion * expected + (error * expected) ** 2)
 
 
 def charges(result: Result) -> tuple[Array, Array]:
@@ -88,7 +89,8 @@ class Deviances:
         )
         seen = poisson_deviance(result.values("observed_data", "counts"), mean)
         self._seen = np.where(self._used, seen, 0.0)
-        self._expected = np.where(self._used, 1.0 + mean * error**2, 0.0)
+        dispersion = result.values("constant_data", "dispersion")[:, None]
+        self._expected = np.where(self._used, dispersion + mean * error**2, 0.0)
 
     def by_distance(self) -> Misfit:
         """Over pairs in cells of equal numbers."""
