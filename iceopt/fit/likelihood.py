@@ -29,6 +29,8 @@ REFERENCE_RANGE_M = 100.0
 """Distance at which the pair error has its named size."""
 ALIKE_WITHIN_M = 5.0
 """Pairs whose depths and distances agree to this get the same light from a model, errors included."""
+_LARGEST_LOG = 500.0
+"""Far from the best ice the errors of groups without light grow without end."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
 
 
@@ -184,9 +186,8 @@ class Likelihood:
         seen, light = self.observations, self.light(signal)
         size, pair_size = self.sizes(error_sizes)
         beyond = self._beyond(own)
-        factor = np.exp(
-            (beyond[:, 0] + at.charge)[:, None] + self.rate_per_ns * beyond[:, 1:2] + size * at.shape
-        )
+        logs = (beyond[:, 0] + at.charge)[:, None] + self.rate_per_ns * beyond[:, 1:2] + size * at.shape
+        factor = np.exp(np.minimum(logs, _LARGEST_LOG))
         expected = light * factor + self._dark * np.exp(beyond[:, 2:])
         residual = np.divide(self._counts, expected, out=np.zeros_like(light), where=expected > 0) - 1.0
         by_signal = pull_back_groups(
