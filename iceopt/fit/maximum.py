@@ -76,7 +76,6 @@ def find_maximum(
         With a decrement above `enough` if it has not settled in time.
     """
     posterior, vector = start
-    low, high = np.array(posterior.bounds).T
     for step_number in range(most_steps):
         slope = posterior.log_likelihood_gradient(vector)[1]
         information = climbing_information(posterior, vector)
@@ -87,18 +86,31 @@ def find_maximum(
         )
         if decrement < enough or time_left_s() <= 0:
             break
-        step, factor = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), 1.0
-        while True:
-            moved = np.clip(vector + factor * step, low, high)
-            if factor < _SMALLEST_FACTOR or posterior.log_density(moved) > value:
-                break
-            factor *= 0.5
-        if factor < _SMALLEST_FACTOR:
+        moved = _risen(posterior, vector, value, step)
+        if moved is None:
             break
         vector = with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
     covariance = normal_covariance(posterior, vector, information)
     return Maximum(posterior, vector, covariance, information, value, decrement, step_number + 1)
+
+
+def _risen(posterior: Posterior, vector: Array, value: float, step: Array) -> Array | None:
+    """Go along a step until the density is above a value; None where it is nowhere.
+
+    Layers of which little is known have long steps. First they are cut each by itself, which lets the others
+    go their way but can turn the step downhill; then the whole step is shortened, which cannot.
+    """
+    low, high = np.array(posterior.bounds).T
+    whole = step * min(1.0, _LONGEST_STEP / np.abs(step).max())
+    for direction in (np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), whole):
+        factor = 1.0
+        while factor >= _SMALLEST_FACTOR:
+            moved = np.clip(vector + factor * direction, low, high)
+            if posterior.log_density(moved) > value:
+                return moved
+            factor *= 0.5
+    return None
 
 
 def with_covariance(maximum: Maximum) -> Maximum:
