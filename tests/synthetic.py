@@ -213,3 +213,19 @@ def _settings(s: Scenario) -> Settings:
         start_ns=s.start_ns,
         stop_ns=s.stop_ns,
     )
+
+
+def two_layers_toml(**sampler: object) -> str:
+    """Settings of a quick closed-form fit of two layers, with these of its sampler."""
+    lines = [f"{name} = {value!r}".replace("'", '"') for name, value in sampler.items()]
+    return "\n".join(
+        [
+            "[layers]",
+            "edges_m = [1490, 1560, 1620]",
+            "[model]",
+            'name = "closed-form"',
+            "[sampler]",
+            *lines,
+            "",
+        ]
+    )

@@ -58,7 +58,7 @@ def climb(
     """
     pieces = store.read(_STAGE)
     number, moved = len(pieces), [float(m) for m in pieces[-1]["moved"]] if pieces else []
-    scatter = problem.of_pairs(pieces[-1]["dispersion"]) if pieces else problem.no_dispersion()
+    scatter = problem.split_pairs(pieces[-1]["dispersion"]) if pieces else problem.no_dispersion()
     if pieces:
         vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
     else:

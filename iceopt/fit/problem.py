@@ -163,7 +163,7 @@ class Problem:
         """Dispersion 1 of every pair, shape (pair,) a campaign."""
         return [np.ones(len(part.observations.pair)) for part in self.parts]
 
-    def of_pairs(self, values: Array) -> list[Array]:
+    def split_pairs(self, values: Array) -> list[Array]:
         """Split what is given for the pairs of one campaign after another."""
         return np.split(values, np.cumsum([len(part.observations.pair) for part in self.parts])[:-1])
 

@@ -6,18 +6,9 @@ from typer.testing import CliRunner
 
 from iceopt.campaign.write import write_campaign_folder
 from iceopt.cli import app
-from tests.synthetic import draw_campaign
+from tests.synthetic import draw_campaign, two_layers_toml
 
-CONFIG = """
-[layers]
-edges_m = [1490, 1560, 1620]
-[model]
-name = "closed-form"
-[sampler]
-kind = "laplace"
-ensembles = 2
-draws = 40
-"""
+CONFIG = two_layers_toml(kind="laplace", ensembles=2, draws=40)
 
 
 def test_table_and_figure_of_named_runs(tmp_path):

@@ -11,18 +11,7 @@ import numpy as np
 import pytest
 
 from iceopt.campaign.write import write_campaign_folder
-from tests.synthetic import draw_campaign
-
-CONFIG = """
-[layers]
-edges_m = [1490, 1560, 1620]
-[model]
-name = "closed-form"
-[sampler]
-ensembles = 2
-draws = 30
-most_steps = {steps}
-"""
+from tests.synthetic import draw_campaign, two_layers_toml
 
 
 def iceopt(*arguments, **options):
@@ -37,7 +26,7 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("commands")
     campaign, _ = draw_campaign(modules_per_line=6, line_spacing_m=110.0, photons_per_pulse=2e9)
     write_campaign_folder(campaign, folder / "campaign")
-    (folder / "fit.toml").write_text(CONFIG.format(steps=200))
+    (folder / "fit.toml").write_text(two_layers_toml(ensembles=2, draws=30, most_steps=200))
     return folder
 
 
@@ -152,7 +141,7 @@ def test_killed_fit_resumes_to_the_same_end(folder, poor):
 @pytest.mark.slow
 def test_resume_refuses_another_configuration(folder, tmp_path):
     out, config = folder / "changed.h5", tmp_path / "fit.toml"
-    config.write_text(CONFIG.format(steps=300_000))
+    config.write_text(two_layers_toml(ensembles=2, draws=30, most_steps=300_000))
     command = [
         sys.executable,
         "-m",
@@ -170,7 +159,7 @@ def test_resume_refuses_another_configuration(folder, tmp_path):
         time.sleep(0.1)
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
-    config.write_text(CONFIG.format(steps=400))
+    config.write_text(two_layers_toml(ensembles=2, draws=30, most_steps=400))
     done = iceopt(*command[3:], "--resume")
     assert done.returncode == 1
     assert "its configuration differ" in done.stderr

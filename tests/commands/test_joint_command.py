@@ -11,18 +11,9 @@ from typer.testing import CliRunner
 from iceopt.campaign.write import write_campaign_folder
 from iceopt.cli import app
 from iceopt.result.read import Result
-from tests.synthetic import draw_campaign
+from tests.synthetic import draw_campaign, two_layers_toml
 
-CONFIG = """
-[layers]
-edges_m = [1490, 1560, 1620]
-[model]
-name = "closed-form"
-[sampler]
-kind = "laplace"
-ensembles = 2
-draws = 60
-"""
+CONFIG = two_layers_toml(kind="laplace", ensembles=2, draws=60)
 
 
 def iceopt(*arguments):

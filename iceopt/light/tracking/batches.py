@@ -5,12 +5,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
-from iceopt.light.tracking.tables import PhaseFunction
-from iceopt.light.tracking.walk import Medium
+from iceopt.light.model import SPEED_OF_LIGHT_M_PER_NS, Emission
+from iceopt.light.tracking.tables import Directions, PhaseFunction, directions, henyey_greenstein
+from iceopt.light.tracking.walk import Medium, Source
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,6 +38,27 @@ class Fluence:
     """Photons tracked for each emitter."""
     collisions: int
     seconds: float
+
+
+@dataclass(frozen=True)
+class Task:
+    """What an estimator tracks, as the kernels read it."""
+
+    depths_m: Floats
+    """Shape (emitter,)."""
+    layers: Ints
+    """Shape (emitter,): the layer that each emitter lies in."""
+    edges_ns: Floats
+    """Shape (bin + 1,)."""
+    path_edges_m: Floats
+    """Shape (bin + 1,): the same as lengths of path."""
+    shine: Directions
+    phase: PhaseFunction
+    medium: Medium
+
+    def source(self, emitter: int, azimuth_rad: Floats) -> Source:
+        """Give one emitter, with the quantiles of its azimuth."""
+        return Source(self.depths_m[emitter], int(self.layers[emitter]), self.shine.cosine_down, azimuth_rad)
 
 
 @dataclass(frozen=True)
@@ -125,7 +147,41 @@ def medium_of(ice: Ice, phase: PhaseFunction) -> Medium:
     )
 
 
-def refuse_bad(
+def task_of(
+    ice: Ice,
+    emitter_depth_m: ArrayLike,
+    emitter_of_receiver: Ints,
+    bin_edges_ns: ArrayLike,
+    group_index: float,
+    emission: Emission | Directions,
+    phase: PhaseFunction | float,
+    photons: int,
+    batches: int,
+    seed: int,
+) -> Task:
+    """Check the arguments of an estimator and make them ready.
+
+    Raises
+    ------
+    DomainError
+        For arguments that cannot be tracked.
+    """
+    depths = np.atleast_1d(np.asarray(emitter_depth_m, dtype=float))
+    edges = np.asarray(bin_edges_ns, dtype=float)
+    _refuse_bad(depths, emitter_of_receiver, edges, group_index, photons, batches, seed)
+    scattering = phase if isinstance(phase, PhaseFunction) else henyey_greenstein(phase)
+    return Task(
+        depths_m=depths,
+        layers=np.asarray(ice.layer_at(depths), dtype=np.int64),
+        edges_ns=edges,
+        path_edges_m=edges * (SPEED_OF_LIGHT_M_PER_NS / group_index),
+        shine=emission if isinstance(emission, Directions) else directions(emission),
+        phase=scattering,
+        medium=medium_of(ice, scattering),
+    )
+
+
+def _refuse_bad(
     depths_m: Floats,
     emitter_of_receiver: Ints,
     edges_ns: Floats,

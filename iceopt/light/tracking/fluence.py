@@ -7,11 +7,10 @@ from numpy.typing import ArrayLike
 
 from iceopt.errors import DomainError, IceoptError
 from iceopt.ice.layers import Ice
-from iceopt.light.model import SPEED_OF_LIGHT_M_PER_NS, Emission
-from iceopt.light.tracking.batches import Floats, Fluence, Ints, Shot, medium_of, refuse_bad, track_in_batches
+from iceopt.light.model import Emission
+from iceopt.light.tracking.batches import Floats, Fluence, Ints, Shot, task_of, track_in_batches
 from iceopt.light.tracking.receivers import Receivers, cell_map
-from iceopt.light.tracking.tables import Directions, PhaseFunction, directions, henyey_greenstein
-from iceopt.light.tracking.walk import Source
+from iceopt.light.tracking.tables import Directions, PhaseFunction
 
 _CHUNK = {"cpu": 50_000, "gpu": 500_000}
 """Photons of a batch between two reports of progress."""
@@ -93,31 +92,36 @@ def fluence(
     DomainError
         If an argument is not as described.
     """
-    depths = np.atleast_1d(np.asarray(emitter_depth_m, dtype=float))
-    edges = np.asarray(bin_edges_ns, dtype=float)
-    refuse_bad(depths, receivers.emitter, edges, group_index, photons, batches, seed)
+    task = task_of(
+        ice,
+        emitter_depth_m,
+        receivers.emitter,
+        bin_edges_ns,
+        group_index,
+        emission,
+        phase,
+        photons,
+        batches,
+        seed,
+    )
     track = _tracker(device)
-    phase = phase if isinstance(phase, PhaseFunction) else henyey_greenstein(phase)
-    shine = emission if isinstance(emission, Directions) else directions(emission)
-    if shine.every_azimuth != bool(np.isnan(receivers.bearing_rad).all()):
+    if task.shine.every_azimuth != bool(np.isnan(receivers.bearing_rad).all()):
         raise DomainError("receivers have a bearing where, and only where, the emission has a direction")
-    medium = medium_of(ice, phase)
-    path_edges = edges * (SPEED_OF_LIGHT_M_PER_NS / group_index)
 
     def shot(e: int) -> Shot:
-        chosen, cells = cell_map(receivers, e, shine.azimuth_weight)
+        chosen, cells = cell_map(receivers, e, task.shine.azimuth_weight)
         # The cells weigh by the azimuth in which the photon left, so all leave in one.
-        source = Source(depths[e], int(ice.layer_at(depths[e])), shine.cosine_down, np.zeros(2))
+        source, medium, edges = task.source(e, np.zeros(2)), task.medium, task.path_edges_m
 
         def shoot(first: int, number: int, batch_size: int, sums: Floats, collisions: Ints) -> None:
-            track(first, number, batch_size, seed, e, source, medium, cells, path_edges, sums, collisions)
+            track(first, number, batch_size, seed, e, source, medium, cells, edges, sums, collisions)
 
-        known = np.zeros((chosen.size, edges.size - 1, 2))
+        known = np.zeros((chosen.size, task.edges_ns.size - 1, 2))
         return Shot(chosen, 1 / receivers.volume_m3[chosen], known, shoot)
 
     return track_in_batches(
         [shot(e) for e in np.unique(receivers.emitter)],
-        edges,
+        task.edges_ns,
         receivers.emitter.size,
         photons,
         batches,

@@ -8,11 +8,11 @@ from numpy.typing import ArrayLike
 
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
-from iceopt.light.model import SPEED_OF_LIGHT_M_PER_NS, Emission
-from iceopt.light.tracking.batches import Floats, Fluence, Ints, Shot, medium_of, refuse_bad, track_in_batches
+from iceopt.light.model import Emission
+from iceopt.light.tracking.batches import Floats, Fluence, Ints, Shot, task_of, track_in_batches
 from iceopt.light.tracking.next_event import Depths, Targets, optical_depths, straight, track_to_points
 from iceopt.light.tracking.receivers import CellMap, Receivers, cell_map
-from iceopt.light.tracking.tables import Directions, PhaseFunction, directions, henyey_greenstein
+from iceopt.light.tracking.tables import Directions, PhaseFunction
 from iceopt.light.tracking.walk import Medium, Source
 
 _CHUNK = 5_000
@@ -81,24 +81,29 @@ def fluence_at_points(
     DomainError
         If an argument is not as described, or a point is within its ball's radius of the emitter.
     """
-    depths = np.atleast_1d(np.asarray(emitter_depth_m, dtype=float))
-    edges = np.asarray(bin_edges_ns, dtype=float)
-    refuse_bad(depths, points.emitter, edges, group_index, photons, batches, seed)
-    span = np.hypot(points.distance_m, points.depth_m - depths[points.emitter])
+    task = task_of(
+        ice,
+        emitter_depth_m,
+        points.emitter,
+        bin_edges_ns,
+        group_index,
+        emission,
+        phase,
+        photons,
+        batches,
+        seed,
+    )
+    span = np.hypot(points.distance_m, points.depth_m - task.depths_m[points.emitter])
     if not (span > 0).all():
         raise DomainError("a point lies at its emitter, where the fluence is infinite; move it away")
     ball = np.minimum(points.largest_ball_m, _BALL_SHARE * span)
-    phase = phase if isinstance(phase, PhaseFunction) else henyey_greenstein(phase)
-    shine = emission if isinstance(emission, Directions) else directions(emission)
-    medium = medium_of(ice, phase)
-    below = optical_depths(medium)
-    path_edges = edges * (SPEED_OF_LIGHT_M_PER_NS / group_index)
+    below = optical_depths(task.medium)
 
     def shot(e: int) -> Shot:
         chosen = np.flatnonzero(points.emitter == e)
-        source = Source(depths[e], int(ice.layer_at(depths[e])), shine.cosine_down, shine.azimuth_rad)
-        targets, rings = _targets(ice, medium, below, points, chosen, ball, phase)
-        known = _unscattered(shine, source, below, targets, path_edges)
+        source = task.source(e, task.shine.azimuth_rad)
+        targets, rings = _targets(ice, task.medium, below, points, chosen, ball, task.phase)
+        known = _unscattered(task.shine, source, below, targets, task.path_edges_m)
 
         def shoot(first: int, number: int, batch_size: int, sums: Floats, collisions: Ints) -> None:
             track_to_points(
@@ -108,11 +113,11 @@ def fluence_at_points(
                 seed,
                 e,
                 source,
-                medium,
+                task.medium,
                 below,
                 targets,
                 rings,
-                path_edges,
+                task.path_edges_m,
                 sums,
                 collisions,
             )
@@ -121,7 +126,7 @@ def fluence_at_points(
 
     return track_in_batches(
         [shot(e) for e in np.unique(points.emitter)],
-        edges,
+        task.edges_ns,
         points.emitter.size,
         photons,
         batches,

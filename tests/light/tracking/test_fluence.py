@@ -14,6 +14,7 @@ from iceopt.light.model import SPEED_OF_LIGHT_M_PER_NS, Emission
 from iceopt.light.tracking.fluence import Fluence, fluence, gpu_available
 from iceopt.light.tracking.receivers import Receivers
 from iceopt.light.tracking.tables import tabulated_directions
+from tests.light.tracking import paasschens
 
 INDEX = 1.337
 SPEED = SPEED_OF_LIGHT_M_PER_NS / INDEX
@@ -72,18 +73,7 @@ def test_isotropic_scattering_against_paasschens() -> None:
     receivers = Receivers.grid([1500.0], r, [1500.0])
     f = track(uniform_ice(free_path, 1e6), receivers, edges, 2_000_000, phase=0.0)
     for i, distance in enumerate(r):
-        fine = np.linspace(edges[0], edges[-1], 64 * (edges.size - 1) + 1)
-        t = 0.5 * (fine[1:] + fine[:-1])
-        path = SPEED * t
-        x = np.maximum(0.0, 1 - (distance / path) ** 2)
-        y = path / free_path * x**0.75
-        density = (
-            np.exp(y - path / free_path)
-            * np.sqrt(1 + 2.026 / np.maximum(y, 1e-9))
-            * x ** (1 / 8)
-            / (4 * np.pi * free_path * path / 3) ** 1.5
-        )
-        exact = (SPEED * density * (x > 0)).reshape(-1, 64).mean(axis=1) * 50
+        exact = paasschens.scattered(distance, free_path, edges, SPEED)
         late = edges[:-1] * SPEED > distance + 4
         ratio = f.h0[i, late] / exact[late]
         error = f.h0_error[i, late] / exact[late]
