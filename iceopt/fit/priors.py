@@ -13,13 +13,12 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from iceopt.fit.config import PriorConfig, SizeConfig
+from iceopt.fit.fields import log_densities, log_density, matern
 
 Array = NDArray[np.float64]
 
 DUST_REFERENCE_M = 25.0
 """Scattering length at which the dust line's absorption length is quoted."""
-_NUGGET = 1e-6
-"""Of the variance: keeps the matrix of very smooth layers positive."""
 
 
 @dataclass(frozen=True)
@@ -43,12 +42,12 @@ class LayerPrior:
     ----------
     config : PriorConfig
     centres_m : ndarray, shape (layer,)
-        Depths of the layers.
+        Depths of the layers, increasing.
     """
 
     def __init__(self, config: PriorConfig, centres_m: Array) -> None:
         self._config = config
-        self._apart_m = np.abs(centres_m[:, None] - centres_m[None, :])
+        self._centres_m, self._steps_m = centres_m, np.diff(centres_m)
         smooth, dust = config.smoothness, config.dust
         priors: list[Normal] = []
         if smooth.on:
@@ -137,13 +136,14 @@ class LayerPrior:
         return np.block([[scattering + slope**2 * rest, -slope * rest], [-slope * rest, rest]])
 
     def _field_precision(self, level_sd: float, size_name: str, value_of: dict[str, float]) -> Array:
-        one = np.eye(len(self._apart_m))
+        one = np.eye(self._centres_m.size)
         if size_name not in value_of:
             return one / level_sd**2
         size = value_of[size_name]
         if not self._config.smoothness.on:
             return one * np.exp(-2.0 * size)
-        shape = matern(self._apart_m, size, value_of["ln_smooth_length"])
+        apart_m = np.abs(self._centres_m[:, None] - self._centres_m)
+        shape = matern(apart_m, size, value_of["ln_smooth_length"])
         return scipy.linalg.cho_solve(scipy.linalg.cho_factor(shape + level_sd**2), one)
 
     def _field_values(self, x: Array, level_sd: float, size_name: str, value_of: dict[str, Array]) -> Array:
@@ -153,7 +153,8 @@ class LayerPrior:
         size = value_of[size_name]
         if not self._config.smoothness.on:
             return -0.5 * np.sum(x**2, axis=1) * np.exp(-2.0 * size) - layers * size
-        return gaussian_process_values(x, self._apart_m, level_sd, size, value_of["ln_smooth_length"])
+        sizes, lengths = (np.ascontiguousarray(v) for v in (size, value_of["ln_smooth_length"]))
+        return log_densities(x, self._steps_m, level_sd, sizes, lengths)
 
     def _field(
         self,
@@ -173,71 +174,9 @@ class LayerPrior:
                 float(-0.5 * scaled @ scaled - x.size * value_of[size_name]),
                 -scaled * np.exp(-value_of[size_name]),
             )
-        value, by_x, by_size, by_length = gaussian_process(
-            x, self._apart_m, level_sd, value_of[size_name], value_of["ln_smooth_length"]
+        value, by_x, by_size, by_length = log_density(
+            x, self._steps_m, level_sd, value_of[size_name], value_of["ln_smooth_length"]
         )
         gradient[size_name] += by_size
         gradient["ln_smooth_length"] += by_length
         return value, by_x
-
-
-def gaussian_process_values(
-    x: Array, apart_m: Array, level_sd: float, log_size: Array, log_length: Array
-) -> Array:
-    """Log densities as of `gaussian_process`, of many fields at once.
-
-    Parameters
-    ----------
-    x : ndarray, shape (many, layer)
-    log_size, log_length : ndarray, shape (many,)
-
-    Returns
-    -------
-    ndarray, shape (many,)
-    """
-    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)[:, None, None]
-    shape = np.exp(2.0 * log_size)[:, None, None] * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(x.shape[1]))
-    chol = np.linalg.cholesky(shape + level_sd**2)
-    scaled = np.linalg.solve(chol, x[:, :, None])[:, :, 0]
-    return -0.5 * np.sum(scaled**2, axis=1) - np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(axis=1)
-
-
-def matern(apart_m: Array, log_size: float, log_length: float) -> Array:
-    """Covariance size^2 (1 + r) exp(-r), r = sqrt(3) distance/length, with a nugget."""
-    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)
-    return np.exp(2.0 * log_size) * ((1.0 + r) * np.exp(-r) + _NUGGET * np.eye(len(apart_m)))
-
-
-def gaussian_process(
-    x: Array, apart_m: Array, level_sd: float, log_size: float, log_length: float
-) -> tuple[float, Array, float, float]:
-    """Log density of a Gaussian process, with derivatives.
-
-    The covariance is size^2 (1 + r) exp(-r), r = sqrt(3) distance/length (Matern 3/2; Rasmussen, Williams,
-    Gaussian Processes for Machine Learning, MIT Press (2006), eq. 4.17), plus that of a common level.
-
-    Parameters
-    ----------
-    x : ndarray, shape (layer,)
-    apart_m : ndarray, shape (layer, layer)
-    level_sd : float
-        Standard deviation of a level common to all; 0 for none.
-    log_size, log_length : float
-        ln of the size, and of the length (m).
-
-    Returns
-    -------
-    value, by_x, by_log_size, by_log_length
-        The value lacks the constant -n/2 ln(2 pi).
-    """
-    r = np.sqrt(3.0) * apart_m * np.exp(-log_length)
-    variance = np.exp(2.0 * log_size)
-    shape = matern(apart_m, log_size, log_length)
-    chol = scipy.linalg.cho_factor(shape + level_sd**2, lower=True)
-    alpha = scipy.linalg.cho_solve(chol, x)
-    inverse = scipy.linalg.cho_solve(chol, np.eye(x.size))
-    value = -0.5 * x @ alpha - np.log(np.diag(chol[0])).sum()
-    # d(shape)/d(ln length) = variance r^2 exp(-r)
-    by_length = variance * r * r * np.exp(-r)
-    weight = np.outer(alpha, alpha) - inverse
-    return float(value), -alpha, float(np.sum(weight * shape)), float(0.5 * np.sum(weight * by_length))

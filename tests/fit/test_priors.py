@@ -1,11 +1,10 @@
-"""Priors of the layers: densities against scipy's, gradients against differences, switches."""
+"""Priors of the layers: gradients against differences, switches."""
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
 
 from iceopt.fit.config import DustConfig, PriorConfig, SmoothnessConfig
-from iceopt.fit.priors import LayerPrior, gaussian_process
+from iceopt.fit.priors import LayerPrior
 
 CENTRES_M = np.array([1500.0, 1520.0, 1535.0, 1570.0, 1600.0])
 CONFIGS = [
@@ -55,14 +54,3 @@ def test_many_at_once_are_the_same_as_one_by_one(config):
     points = [random_point(prior, seed) for seed in range(4)]
     many = prior.values(*(np.array(part) for part in zip(*points, strict=True)))
     np.testing.assert_allclose(many, [prior.evaluate(*p)[0] for p in points], rtol=1e-9)
-
-
-def test_gaussian_process_is_scipys_normal():
-    # Matern 3/2: Rasmussen, Williams, Gaussian Processes for Machine Learning (2006), eq. 4.17.
-    apart = np.abs(CENTRES_M[:, None] - CENTRES_M)
-    x = np.array([0.1, 0.3, -0.2, 0.4, 0.0])
-    r = np.sqrt(3) * apart / 30.0
-    covariance = 0.4**2 * ((1 + r) * np.exp(-r) + 1e-6 * np.eye(5)) + 0.7**2
-    value, *_ = gaussian_process(x, apart, 0.7, np.log(0.4), np.log(30.0))
-    exact = multivariate_normal(np.zeros(5), covariance).logpdf(x)
-    assert value - 2.5 * np.log(2 * np.pi) == pytest.approx(exact, rel=1e-10)
