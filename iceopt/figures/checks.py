@@ -51,7 +51,8 @@ def _bin_pulls(result: Result) -> tuple[Array, Array]:
     scale = np.divide(seen, expected, out=np.ones_like(expected), where=expected > 0)
     mean = result.values("posterior_predictive", "counts_mean") * scale[:, None]
     some = used & (mean > _LEAST_EXPECTED)
-    sd = np.sqrt(mean[some] + (profile_error(result) * mean[some]) ** 2)
+    counting = result.values("constant_data", "dispersion")[:, None] * mean
+    sd = np.sqrt(counting[some] + (profile_error(result) * mean[some]) ** 2)
     pull = (result.values("observed_data", "counts")[some] - mean[some]) / sd
     return np.broadcast_to(_times(result), some.shape)[some], pull
 
@@ -134,7 +135,8 @@ def _time_profile(ax: Axes, result: Result, pair: int) -> None:
     mean, sd = (result.values("posterior_predictive", f"counts_{n}", pair) for n in ("mean", "sd"))
     model = np.hypot(result.values("posterior_predictive", "charge_error", pair), profile_error(result))
     shown = time > 0
-    total = np.sqrt(mean + sd**2 + (model * mean) ** 2)
+    counting = result.values("constant_data", "dispersion", pair) * mean
+    total = np.sqrt(counting + sd**2 + (model * mean) ** 2)
     for spread, alpha, label in (
         (total, 0.15, "95 %, light model's error and counting included"),
         (sd, 0.45, "95 %, fit alone"),

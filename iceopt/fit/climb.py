@@ -59,6 +59,7 @@ def climb(
     pieces = store.read(_STAGE)
     number, moved = len(pieces), [float(m) for m in pieces[-1]["moved"]] if pieces else []
     scatter = problem.split_pairs(pieces[-1]["dispersion"]) if pieces else problem.no_dispersion()
+    judged = bool(pieces[-1]["judged"]) if pieces else not problem.config.error.dispersion
     if pieces:
         vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
     else:
@@ -68,7 +69,8 @@ def climb(
     def keep(words: str, vector: Array) -> None:
         nonlocal number
         kept = {"vector": vector, "made_at": made_at, "moved": np.array(moved)}
-        store.write(_STAGE, number, kept | {"dispersion": np.concatenate(scatter)})
+        kept |= {"dispersion": np.concatenate(scatter), "judged": np.array(judged)}
+        store.write(_STAGE, number, kept)
         number += 1
         watch(words, None)
 
@@ -80,9 +82,8 @@ def climb(
         return find_maximum(problem, (posterior, vector), keep, most_steps, enough, time_left_s)
 
     maximum = go(vector)
-    judged = not problem.config.error.dispersion
     if not moves and not judged:
-        scatter = dispersions(maximum.posterior, maximum.vector)
+        scatter, judged = dispersions(maximum.posterior, maximum.vector), True
         maximum = go(maximum.vector)
     layers = 2 * maximum.posterior.layers
     begun: list[Array] = []

@@ -19,6 +19,7 @@ from iceopt.campaign.model import Campaign, Verdicts
 from iceopt.errors import InputError
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import FitConfig
+from iceopt.fit.dispersion import carried_over
 from iceopt.fit.likelihood import Likelihood
 from iceopt.fit.outcome import Outcome, fit
 from iceopt.fit.problem import Light, Part, Problem, error_model_of, light_models, part_of
@@ -145,7 +146,9 @@ def _predicted(outcome: Outcome, part: Part) -> HeldOut:
     likelihood = Likelihood(
         seen, error_model_of(outcome.problem.config), signal, model.model_error(ice, signal)
     )
-    error = np.hypot(likelihood.charge_error(signal, sizes), expected**-0.5)[enough]
+    fitted = outcome.maximum.posterior.terms[0].likelihood
+    dispersion = carried_over(fitted.observations.scene, fitted.dispersion, seen.scene)
+    error = np.hypot(likelihood.charge_error(signal, sizes), np.sqrt(dispersion / expected))[enough]
     together = np.atleast_2d(np.cov(logs[:, enough], rowvar=False)) + np.diag(error**2)
     runs = outcome.problem.parts[0].observations.runs.size
     brightness = part.ties.prior.brightness_sd**2 * (1.0 + 1.0 / runs)

@@ -102,9 +102,28 @@ def chi_square(departure: Array, groups: Index, weight: Array, size: Array, corr
 
 def classes_of(scene: Scene) -> Index:
     """Number of the class of distance and range that each pair is in, shape (pair,)."""
+    return np.unique(_cells(scene), axis=0, return_inverse=True)[1].ravel()
+
+
+def carried_over(fitted: Scene, dispersion: Array, other: Scene) -> Array:
+    """Dispersion of the pairs of another scene, shape (pair,), as that of their class in a fit.
+
+    Parameters
+    ----------
+    fitted : Scene
+    dispersion : ndarray, shape (pair,)
+        Of the fitted scene's pairs.
+    other : Scene
+        Its pairs of classes that the fit has none of get 1.
+    """
+    known = dict(zip(map(tuple, _cells(fitted)), dispersion, strict=True))
+    return np.array([known.get(tuple(cell), 1.0) for cell in _cells(other)], dtype=np.float64)
+
+
+def _cells(scene: Scene) -> Index:
+    """Classes of distance and range by two whole numbers, shape (pair, 2)."""
     places = np.stack([scene.distance_m, scene.range_m], axis=1)
-    cells = np.round(places / _CLASS_M).astype(np.int64)
-    return np.unique(cells, axis=0, return_inverse=True)[1].ravel()
+    return np.round(places / _CLASS_M).astype(np.int64)
 
 
 def solved(of_class: Index, freedom: Index, chi_squares: Callable[[Array], Array]) -> Array:

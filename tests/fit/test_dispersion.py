@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from iceopt.fit.dispersion import chi_square, classes_of, of_pairs, solved
+from iceopt.fit.dispersion import carried_over, chi_square, classes_of, of_pairs, solved
 from iceopt.fit.likelihood import ErrorModel, Likelihood
 from iceopt.ice.layers import Ice
 from iceopt.light.counts import expected_counts
@@ -53,6 +53,13 @@ def test_a_few_groups_say_little():
         np.zeros(2, dtype=int), np.array([3, 2]), lambda dispersion: np.array([20.0, 5.0]) / dispersion
     )
     assert found == pytest.approx(75.0 / 55.0, rel=1e-3)
+
+
+def test_other_pairs_have_the_dispersion_of_their_class():
+    fitted = make_scene([1700.0] * 3, [1700.0, 1850.0, 1830.0], [120.0, 120.0, 0.0])
+    other = make_scene([1800.0] * 4, [1930.0, 1801.0, 1800.0, 1950.0], [0.0, 119.0, 300.0, 120.0])
+    found = carried_over(fitted, np.array([1.5, 2.0, 3.0]), other)
+    np.testing.assert_array_equal(found, [3.0, 1.5, 1.0, 2.0])
 
 
 def test_pairs_of_like_distance_and_range_are_one_class():
