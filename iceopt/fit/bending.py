@@ -10,10 +10,11 @@ likelihood in y, nuisances marginalised, the move that comes nearest to q is
 and with b = d + G(d, d) / 2 the likelihood is nearly quadratic in b: what is taken out is the nonlinearity
 that lies in the parameters and not in the problem (Bates, Watts, J. R. Stat. Soc. B 42, 1 (1980)). q is found
 from differences of J along the few directions in which the layers are known worst; moves across all these are
-left out. How M changes with the sizes of the model's errors is expanded too.
+left out. Far from the maximum b grows only linearly, as it might turn back otherwise. How M changes with the
+sizes of the model's errors is expanded too.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,17 +25,20 @@ from iceopt.fit.curvature import Metric, slopes_of
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
 from iceopt.fit.posterior import Posterior
-from iceopt.light.model import LogSlopes, windows
+from iceopt.light.model import LightModel, LogSlopes, windows
 
 Array = NDArray[np.float64]
 
-DIRECTIONS = 20
+DIRECTIONS = 30
 _POWER = 0.5
 """The log of the light is linear in 1 / la for one path, and bends back as it finds clearer ones."""
 _REACH = 0.7
 _ERROR_REACH = 1.5
 _LONGEST_REACH = 2.5
 """Moves at which differences are taken, and the farthest for which they are good, in standard deviations."""
+_BENDS_TO = 3.0
+"""Move along a direction, in standard deviations, that bends the light no further."""
+_LEAST_VARIANCE = 1e-12
 _RIDGE = 1.0
 """Curvature below which the counts say nothing of a move."""
 
@@ -66,6 +70,8 @@ class Bending:
 
     directions: Array
     """Orthonormal, shape (layer parameter, direction)."""
+    reach: Array
+    """Move along each direction that bends no further, shape (direction,)."""
     connection: Array
     """G along each direction, shape (direction, layer parameter, layer parameter)."""
     bias: Array
@@ -80,22 +86,24 @@ class Bending:
         along = moves @ self.directions
         other = 2.0 * moves - along @ self.directions.T
         turned = np.tensordot(other, self.connection, axes=(1, 2))
-        return moves + 0.5 * np.einsum("mk,mki->mi", along, turned)
+        held = self.reach * np.tanh(along / self.reach)
+        return moves + 0.5 * np.einsum("mk,mki->mi", held, turned)
 
     def bent_vjp(self, moves: Array) -> tuple[Array, Callable[[Array], Array]]:
         """Coordinates b of one move, and the pull-back of a gradient to them."""
         count, size, _ = self.connection.shape
         along = self.directions.T @ moves
+        held = self.reach * np.tanh(along / self.reach)
         other = 2.0 * moves - self.directions @ along
         turned = (self.connection.reshape(-1, size) @ other).reshape(count, size)
 
         def pull_back(by_bent: Array) -> Array:
-            mixed = (along @ self.connection.reshape(count, -1)).reshape(size, size)
+            mixed = (held @ self.connection.reshape(count, -1)).reshape(size, size)
             by_other = by_bent @ mixed
-            by_along = turned @ by_bent - self.directions.T @ by_other
+            by_along = (1.0 - (held / self.reach) ** 2) * (turned @ by_bent) - self.directions.T @ by_other
             return by_bent + by_other + 0.5 * (self.directions @ by_along)
 
-        return moves + 0.5 * (along @ turned), pull_back
+        return moves + 0.5 * (held @ turned), pull_back
 
     def softening(self, error_moves: Array) -> tuple[Array, Array]:
         """Weights of `by_errors` for moves of the error sizes, shape (..., error, 2), and their slopes."""
@@ -105,12 +113,16 @@ class Bending:
 
 
 def find_bending(maximum: Maximum) -> Bending:
-    """Expand the light of a posterior around its maximum; costs two sets of slopes a direction."""
+    """Expand the light of a posterior around its maximum; costs two sets of slopes a direction.
+
+    Those of a cheaper model will do: it bends as the light model does, to some per cent.
+    """
     posterior, vector = maximum.posterior, maximum.vector
     n, few = 2 * posterior.layers, min(DIRECTIONS, 2 * posterior.layers)
     spread, axes = scipy.linalg.eigh(maximum.covariance[:n, :n])
     directions = axes[:, ::-1][:, :few]
-    reach = _REACH * np.sqrt(np.maximum(spread[::-1][:few], 0.0))
+    sd = np.sqrt(np.maximum(spread[::-1][:few], _LEAST_VARIANCE))
+    cheaper = [term.model.cheaper for term in posterior.terms]
     error_sd = np.sqrt(np.diag(maximum.covariance)[-len(ERROR_NAMES) :])
     by_errors = np.zeros((len(ERROR_NAMES), 2, n, n))
     pulled, biased = np.zeros((few, n, n)), np.zeros((n, few))
@@ -126,24 +138,34 @@ def find_bending(maximum: Maximum) -> Bending:
         by_errors[i] = (up - down) / (2.0 * step[i]), (up + down - 2.0 * information) / step[i] ** 2
     for k in range(few):
         ahead, behind = (
-            _straight_slopes(posterior, vector, move * reach[k] * directions[:, k]) for move in (1.0, -1.0)
+            _straight_slopes(posterior, cheaper, vector, move * sd[k] * directions[:, k])
+            for move in (_REACH, -_REACH)
         )
-        bends = [a.minus(b).scaled(0.5 / reach[k]) for a, b in zip(ahead, behind, strict=True)]
+        bends = [a.minus(b).scaled(0.5 / (_REACH * sd[k])) for a, b in zip(ahead, behind, strict=True)]
         pulled[k] = metric.product(weighted, changes, bends)
         biased[:, k] = sum(bend.pulled_back(score) for score, bend in zip(scores, bends, strict=True))
     values, vectors = scipy.linalg.eigh(information)
     inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
     along = biased @ directions.T
     bias = 2.0 * along - directions @ (directions.T @ along)
-    return Bending(directions, inverse @ pulled, 0.5 * (bias + bias.T), by_errors, _LONGEST_REACH * error_sd)
+    return Bending(
+        directions=directions,
+        reach=_BENDS_TO * sd,
+        connection=inverse @ pulled,
+        bias=0.5 * (bias + bias.T),
+        by_errors=by_errors,
+        error_reach=_LONGEST_REACH * error_sd,
+    )
 
 
-def _straight_slopes(posterior: Posterior, vector: Array, move: Array) -> list[LogSlopes]:
-    """Slopes to the straightened coordinates at a move of them."""
+def _straight_slopes(
+    posterior: Posterior, models: Sequence[LightModel], vector: Array, move: Array
+) -> list[LogSlopes]:
+    """Slopes of light models to the straightened coordinates at a move of them."""
     logs = log_moves(move)
     moved = vector.copy()
     moved[: logs.size] += logs
-    return [change.scaled(1.0 / straightened(logs)[1]) for change in slopes_of(posterior, moved)]
+    return [c.scaled(1.0 / straightened(logs)[1]) for c in slopes_of(posterior, moved, models)]
 
 
 def _seen(posterior: Posterior, vector: Array) -> tuple[Metric, list[Array]]:

@@ -16,7 +16,7 @@ from iceopt.fit.marginal import Evaluation
 from iceopt.fit.nuisances import Columns
 from iceopt.fit.pairs import precision, solve_tridiagonal
 from iceopt.fit.posterior import Posterior
-from iceopt.light.model import LogSlopes
+from iceopt.light.model import LightModel, LogSlopes
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -160,12 +160,17 @@ def weigh(likelihood: Likelihood, errors: Array, charge_precision: Array, change
     )
 
 
-def slopes_of(posterior: Posterior, vector: Array) -> list[LogSlopes]:
-    """Derivatives of each campaign's ln(counts) by group to the layers."""
+def slopes_of(
+    posterior: Posterior, vector: Array, models: Sequence[LightModel] | None = None
+) -> list[LogSlopes]:
+    """Derivatives of each campaign's ln(counts) by group to the layers.
+
+    By the posterior's light models, or by others, one a campaign.
+    """
     ice, found = posterior.ice(vector), []
-    for term in posterior.terms:
+    for term, model in zip(posterior.terms, models or [t.model for t in posterior.terms], strict=True):
         seen = term.likelihood.observations
-        found.append(term.model.log_slopes(ice, term.model.expected(ice), seen.first, seen.stop))
+        found.append(model.log_slopes(ice, model.expected(ice), seen.first, seen.stop))
     return found
 
 

@@ -65,7 +65,7 @@ def log_density(
 
 @njit(cache=True)
 def log_densities(x: Array, steps_m: Array, level_sd: float, log_size: Array, log_length: Array) -> Array:
-    """Log densities as of `log_density` of many fields, shape (many, layer), each with its size and length."""
+    """Log densities as of `log_density` of many fields, shape (many, layer), of a size and length each."""
     values = np.empty(x.shape[0])
     for k in range(values.size):
         values[k] = log_density(x[k], steps_m, level_sd, log_size[k], log_length[k])[0]

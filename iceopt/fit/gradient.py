@@ -12,19 +12,21 @@ from typing import Any
 
 import numpy as np
 import scipy.linalg
+from numba import get_num_threads
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import SamplerConfig
 from iceopt.fit.convergence import LEAST_ESS, diagnose
 from iceopt.fit.sampler import Run, Target
+from iceopt.fit.workers import side_by_side
 
 Array = NDArray[np.float64]
 
 _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
-_BETWEEN = 5
+_BETWEEN = 7
 """Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
 _SPARE = 4.0
 """Effective draws over those that are wanted at the end: the correction makes fewer of them."""
@@ -60,7 +62,7 @@ class NoUTurn:
         """
         root = scipy.linalg.cholesky(covariance, lower=True)
         chains, wanted = self._config.ensembles, self._config.draws
-        walk = _Walk(target, start, root, self._seed)
+        walk = _Walk(target, start, root, self._seed, 1 if target.threaded else get_num_threads())
         stored = store.read(_STAGE)
         places = [piece["places"] for piece in stored]
         if stored:
@@ -115,12 +117,12 @@ class NoUTurn:
 
 
 class _Walk:
-    """Pieces of chains in whitened coordinates."""
+    """Pieces of chains in whitened coordinates, each chain with random numbers of its own."""
 
-    def __init__(self, target: Target, start: Array, root: Array, seed: int) -> None:
+    def __init__(self, target: Target, start: Array, root: Array, seed: int, processes: int) -> None:
         from mici.systems import EuclideanMetricSystem
 
-        self._seed = seed
+        self._seed, self._processes = seed, processes
 
         def gradient(place: Array) -> tuple[Array, float]:
             value, by_vector = target.log_density_gradient(start + root @ place)
@@ -134,22 +136,34 @@ class _Walk:
         """Tune the step: places that the chains have reached, shape (chain, parameter), and the step."""
         from mici.adapters import DualAveragingStepSizeAdapter
 
-        found = self._sampler(None, 0).sample_chains(
-            _TUNING, 1, list(begin), adapters=[DualAveragingStepSizeAdapter(0.8)], display_progress=False
-        )
-        steps = [float(np.ravel(s)[-1]) for s in found.statistics["step_size"]]
-        return np.array([trace[-1] for trace in found.traces["pos"]]), float(np.median(steps))
+        def tune(chain: int) -> tuple[Array, float]:
+            found = self._sampler(None, 0, chain).sample_chains(
+                _TUNING,
+                1,
+                [begin[chain]],
+                adapters=[DualAveragingStepSizeAdapter(0.8)],
+                display_progress=False,
+            )
+            return found.traces["pos"][0][-1], float(np.ravel(found.statistics["step_size"][0])[-1])
+
+        places, steps = zip(*side_by_side(tune, len(begin), self._processes), strict=True)
+        return np.array(places), float(np.median(steps))
 
     def piece(self, begin: Array, step: float, draws: int, number: int) -> Array:
         """Draw on from some places with a fixed step: places of shape (chain, draw, parameter)."""
-        found = self._sampler(step, number).sample_chains(
-            0, draws * _BETWEEN, list(begin), adapters=[], display_progress=False
-        )
-        return np.array(found.traces["pos"])[:, _BETWEEN - 1 :: _BETWEEN]
 
-    def _sampler(self, step: float | None, number: int) -> Any:
+        def draw(chain: int) -> Array:
+            found = self._sampler(step, number, chain).sample_chains(
+                0, draws * _BETWEEN, [begin[chain]], adapters=[], display_progress=False
+            )
+            return np.array(found.traces["pos"][0])[_BETWEEN - 1 :: _BETWEEN]
+
+        return np.array(side_by_side(draw, len(begin), self._processes))
+
+    def _sampler(self, step: float | None, number: int, chain: int) -> Any:
         from mici.integrators import LeapfrogIntegrator
         from mici.samplers import DynamicMultinomialHMC
 
         integrator = LeapfrogIntegrator(self._system, step_size=step)
-        return DynamicMultinomialHMC(self._system, integrator, np.random.default_rng([self._seed, 1, number]))
+        rng = np.random.default_rng([self._seed, 1, number, chain])
+        return DynamicMultinomialHMC(self._system, integrator, rng)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.linalg
+import scipy.sparse
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -134,6 +135,8 @@ class NuisanceSystem:
             self._precision[ties.place, 1 + 2 * k] = prior.offset_sd_ns**-2.0
             self._precision[ties.place, 2 + 2 * k] = prior.dark_worth
             covariances.append(prior.brightness_sd**2 * np.eye(ties.runs) + prior.scale_sd**2)
+        self._sum_runs = [_summing(ties.run, ties.runs) for ties in self.campaigns]
+        self._sum_modules = [_summing(ties.place[ties.module], self.modules) for ties in self.campaigns]
         self._brightness_precision = scipy.linalg.block_diag(*(np.linalg.inv(c) for c in covariances))
         self._logdet_prior = float(
             np.log(self._precision).sum() - sum(np.linalg.slogdet(c)[1] for c in covariances)
@@ -200,11 +203,10 @@ class NuisanceSystem:
         count = by_pairs[0].shape[2]
         runs = np.zeros((self._first_run[-1], count))
         modules = np.zeros((*self._mean.shape, count))
-        for k, (ties, by) in enumerate(zip(self.campaigns, by_pairs, strict=True)):
-            np.add.at(runs[self._runs(k)], ties.run, by[:, 0])
-            place = ties.place[ties.module]
+        for k, by in enumerate(by_pairs):
+            runs[self._runs(k)] = self._sum_runs[k] @ by[:, 0]
             for column, values in zip(self._columns_of(k), by.transpose(1, 0, 2), strict=True):
-                np.add.at(modules[:, column], place, values)
+                modules[:, column] += self._sum_modules[k] @ values
         return Columns(runs, modules)
 
     def factor(self, information: Sequence[Array], at: JointNuisances) -> "Factor":
@@ -220,7 +222,7 @@ class NuisanceSystem:
         block[:, diagonal[2::2], diagonal[2::2]] *= np.exp(at.log_dark)
         for k, (ties, own) in enumerate(zip(self.campaigns, information, strict=True)):
             place, run = ties.place[ties.module], self._first_run[k] + ties.run
-            np.add.at(over_runs, (run, run), own[:, 0, 0])
+            over_runs[np.diag_indices_from(over_runs)] += np.bincount(run, own[:, 0, 0], over_runs.shape[0])
             columns = self._columns_of(k)
             for i, row in enumerate(columns):
                 border[run, place, row] = own[:, 0, i]
@@ -234,6 +236,12 @@ class NuisanceSystem:
     def _columns_of(self, campaign: int) -> tuple[int, int, int]:
         """Columns of `of_modules` that a campaign's amplitude, offset and dark rate are in."""
         return 0, 1 + 2 * campaign, 2 + 2 * campaign
+
+
+def _summing(place: Index, places: int) -> scipy.sparse.csr_array:
+    """Matrix that sums rows, one a pair, over those of one place each: shape (place, pair)."""
+    pairs = place.size
+    return scipy.sparse.csr_array((np.ones(pairs), (place, np.arange(pairs))), shape=(places, pairs))
 
 
 @dataclass(frozen=True)
@@ -261,7 +269,7 @@ class Factor:
     def __init__(self, block: Array, border: Array, over_runs: Array, logdet_prior: float) -> None:
         self._inverse = np.linalg.inv(block)
         self._border = border
-        reduced = np.einsum("rmi,mij->rmj", border, self._inverse)
+        reduced = np.ascontiguousarray((border.transpose(1, 0, 2) @ self._inverse).transpose(1, 0, 2))
         runs = border.shape[0]
         schur = over_runs - reduced.reshape(runs, -1) @ border.reshape(runs, -1).T
         self._reduced = reduced

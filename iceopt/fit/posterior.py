@@ -49,6 +49,8 @@ class Posterior:
     config : FitConfig
     """
 
+    threaded = True
+
     def __init__(
         self, models: Sequence[LightModel], marginal: Marginal, edges_m: Array, config: FitConfig
     ) -> None:

@@ -15,6 +15,9 @@ Array = NDArray[np.float64]
 class Target(Protocol):
     """A log density of vectors; the posterior and its stand-in are these."""
 
+    threaded: bool
+    """Whether an evaluation runs on several cores by itself."""
+
     def log_densities(self, vectors: Array) -> Array:
         """Log densities of vectors, shape (many, parameter), up to a constant."""
         ...

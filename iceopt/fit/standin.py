@@ -32,6 +32,8 @@ class StandIn:
         With the information of its likelihood.
     """
 
+    threaded = False
+
     def __init__(self, maximum: Maximum) -> None:
         self._posterior, self._centre = maximum.posterior, maximum.vector
         self._low, self._high = np.array(self._posterior.bounds).T

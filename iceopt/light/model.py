@@ -107,6 +107,11 @@ class LightModel(Protocol):
     scene: Scene
     name: str
 
+    @property
+    def cheaper(self) -> "LightModel":
+        """A model whose slopes change with the ice nearly as this one's do, at less cost, or this one."""
+        ...
+
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Expected counts, shape (pair, bin)."""
         ...

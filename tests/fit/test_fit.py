@@ -124,7 +124,7 @@ def test_bent_coordinates_pull_gradients_back():
     directions = np.linalg.qr(rng.standard_normal((n, count)))[0]
     connection = rng.standard_normal((count, n, n))
     none = np.zeros((n, n))
-    bending = Bending(directions, connection, none, np.zeros((3, 2, n, n)), np.ones(3))
+    bending = Bending(directions, np.full(count, 2.0), connection, none, np.zeros((3, 2, n, n)), np.ones(3))
     moves, weight, step = 0.3 * rng.standard_normal(n), rng.standard_normal(n), 1e-5
     bent, pull_back = bending.bent_vjp(moves)
     np.testing.assert_allclose(bending.bent(moves[None])[0], bent, rtol=1e-12)

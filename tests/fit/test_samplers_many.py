@@ -19,7 +19,7 @@ from tests.fitting import small_config
 class Correlated:
     """Normal in 60 dimensions with strong correlations."""
 
-    size = 60
+    size, threaded = 60, False
 
     def __init__(self):
         shape = np.random.default_rng(4).standard_normal((self.size, self.size))
@@ -36,7 +36,7 @@ class Correlated:
 class Funnel:
     """Neal's funnel (Ann. Stat. 31, 705 (2003)), mild: v ~ N(0, 1), x_i ~ N(0, exp(v/2)) for nine x."""
 
-    size = 10
+    size, threaded = 10, False
 
     def log_densities(self, vectors):
         v, x = vectors[:, 0], vectors[:, 1:]
@@ -78,7 +78,7 @@ def test_no_u_turn_recovers_a_funnel(tmp_path):
 class Walled:
     """Normal in two dimensions, cut off at two standard deviations; no density can be had beyond."""
 
-    size = 2
+    size, threaded = 2, False
     wall = 2.0
 
     def log_densities(self, vectors):
@@ -115,6 +115,15 @@ def test_no_u_turn_goes_on_as_if_it_had_not_stopped(tmp_path):
     np.testing.assert_array_equal(rest.draws, whole.draws)
 
 
+@pytest.mark.parametrize("processes", [1, 3])
+def test_draws_do_not_depend_on_the_number_of_processes(tmp_path, monkeypatch, processes):
+    monkeypatch.setattr("iceopt.fit.gradient.get_num_threads", lambda: 2)
+    usual = run_of(NoUTurn(SamplerConfig(draws=20), 3), Correlated(), np.eye(60), tmp_path / "usual")
+    monkeypatch.setattr("iceopt.fit.gradient.get_num_threads", lambda: processes)
+    other = run_of(NoUTurn(SamplerConfig(draws=20), 3), Correlated(), np.eye(60), tmp_path / "other")
+    np.testing.assert_array_equal(usual.draws, other.draws)
+
+
 def test_corrected_normal_draws_recover_a_target_that_is_not_normal(tmp_path):
     """x with density exp(-x^4/4 - x^2/2): its variance by quadrature."""
     grid = np.linspace(-6, 6, 4001)
@@ -122,7 +131,7 @@ def test_corrected_normal_draws_recover_a_target_that_is_not_normal(tmp_path):
     variance = np.sum(density * grid**2) / np.sum(density)
 
     class Target:
-        size = 1
+        size, threaded = 1, False
 
         def log_densities(self, vectors):
             return -(vectors[:, 0] ** 4) / 4 - vectors[:, 0] ** 2 / 2

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel, LogSlopes, Scene, windows
 from iceopt.light.moments.filled import without_gaps
-from iceopt.light.moments.laplace import LaplaceMoments
+from iceopt.light.moments.laplace import CHEAPER_ORDER, LaplaceMoments
 
 Array = NDArray[np.float64]
 
@@ -134,6 +134,14 @@ class CarriedProfile:
         middle = moments.expected(reference)
         self._log_middle = np.log(np.where(middle > 0, middle, 1.0))
         self._shapes = TimeShapes(self.scene, moments.rates_per_ns, self._counts, middle)
+
+    @property
+    def cheaper(self) -> LightModel:
+        """The same profiles, carried by moments of order 3 at most."""
+        if self._moments.order <= CHEAPER_ORDER:
+            return self
+        moments = self._moments.of_order(CHEAPER_ORDER)
+        return CarriedProfile(moments, self.name, self.reference, self._counts, self._own_error)
 
     def expected(self, ice: Ice) -> Array:
         """Expected counts, shape (pair, bin)."""

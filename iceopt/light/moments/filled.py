@@ -34,6 +34,11 @@ class FilledModel:
         self._model = model
         self._lit = lit
 
+    @property
+    def cheaper(self) -> "FilledModel":
+        """The same of the cheaper model."""
+        return FilledModel(self._model.cheaper, self._lit)
+
     def expected(self, ice: Ice) -> Array:
         """Expected counts, shape (pair, bin)."""
         return without_gaps(self._model.expected(ice), self._lit)

@@ -20,6 +20,10 @@ RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
 """From the width of the first bins in use to that of the whole time profile of deep ice."""
 
 
+CHEAPER_ORDER = 3
+"""Whose slopes change with the ice as those of a higher order do to some per cent, at a third of the cost."""
+
+
 class LaplaceMoments:
     """Laplace moments of the expected counts by layered P_N transport.
 
@@ -48,11 +52,16 @@ class LaplaceMoments:
     ) -> None:
         require_sound(scene)
         self.scene = scene
+        self.order = order
         self.name = f"Laplace moments of order {order}"
         self.rates_per_ns = rates_per_ns
         self._plan = make_moment_plan(scene, rates_per_ns)
         self.equations = equations(scene, order, self._plan)
         self._scale = scene.photons * scene.effective_area_m2
+
+    def of_order(self, order: int) -> "LaplaceMoments":
+        """Give the moments of another order on the same scene."""
+        return LaplaceMoments(self.scene, order, self.rates_per_ns, type(self.equations))
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""

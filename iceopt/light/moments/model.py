@@ -12,7 +12,7 @@ from iceopt.light.moments.carried import CarriedProfile, bins_with_light
 from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.equations import DiffusionEquations, MomentEquations, column
 from iceopt.light.moments.error import CONVERGENCE, order_error
-from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
+from iceopt.light.moments.laplace import CHEAPER_ORDER, RATES_PER_NS, LaplaceMoments
 from iceopt.light.moments.plan import Plan, make_plan
 
 LAST_COMPARED_UPWARDS = 4
@@ -47,6 +47,11 @@ class LayeredMoments:
         self.equations = self.kind(scene, order, self._plan)
         self._scale = scene.photons * scene.effective_area_m2
         self._arrived = bins_with_light(scene)
+
+    @property
+    def cheaper(self) -> "LayeredMoments":
+        """The model of order 3 at most."""
+        return self if self.order <= CHEAPER_ORDER else self.of_order(CHEAPER_ORDER)
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Expected counts, shape (pair, bin)."""
