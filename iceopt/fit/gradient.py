@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
-_BETWEEN = 7
+_BETWEEN = 5
 """Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
 _SPARE = 4.0
 """Effective draws over those that are wanted at the end: the correction makes fewer of them."""
