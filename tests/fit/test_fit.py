@@ -117,6 +117,21 @@ def test_evaluation_does_not_depend_on_what_came_before():
     assert posterior.log_density(vector + 0.005) == first
 
 
+def test_bent_coordinates_never_turn_back():
+    """Bent against its direction the light would have the same place twice; it bends no further than it holds."""
+    direction = np.eye(2)[:, :1]
+    connection = np.zeros((1, 2, 2))
+    connection[0, 0, 0] = -0.45
+    bending = Bending(
+        direction, np.array([2.0]), connection, np.zeros((2, 2)), np.zeros((3, 2, 2, 2)), np.ones(3)
+    )
+    along = np.linspace(-8.0, 8.0, 65)
+    bent = bending.bent(along[:, None] * direction.T)[:, 0]
+    assert (np.diff(bent) > 0).all()
+    near = np.abs(along) < 0.3
+    np.testing.assert_allclose(bent[near], along[near] - 0.225 * along[near] ** 2, atol=1e-4)
+
+
 def test_bent_coordinates_pull_gradients_back():
     """Against central differences; straightened moves of ln la come back by their inverse."""
     rng = np.random.default_rng(4)

@@ -132,6 +132,25 @@ def test_slopes_in_windows_are_differences_of_the_high_order(orders):
         assert np.sqrt(np.mean((slope - true) ** 2)) < 0.08 * np.sqrt(np.mean(true**2))
 
 
+def test_the_cheaper_models_slopes_change_with_the_ice_nearly_alike(orders):
+    dear = carry(orders[5].laplace, orders[5], REFERENCE)
+    first = np.array([[24, 30, 40, 60, 100]] * 3 + [[48, 56, 68, 84, 110]])
+    stop = first + np.array([4, 6, 10, 20, 20])
+
+    def bend(model):
+        slopes = [
+            model.log_slopes(ice, model.expected(ice), first, stop).written_out()
+            for ice in (changed(0.1), changed(-0.1))
+        ]
+        return slopes[0] - slopes[1]
+
+    bends = bend(dear), bend(dear.cheaper)
+    assert dear.cheaper is not dear and dear.cheaper.cheaper.name == dear.name
+    np.testing.assert_array_equal(dear.cheaper.expected(REFERENCE), dear.expected(REFERENCE))
+    assert np.abs(bends[0]).max() > 0.02, "the slopes hardly changed"
+    assert np.linalg.norm(bends[1] - bends[0]) < 0.1 * np.linalg.norm(bends[0])
+
+
 def test_it_states_the_high_orders_own_error(carried, orders, scene):
     counts = orders[5].expected(REFERENCE)
     own = orders[5].model_error(REFERENCE, counts)
