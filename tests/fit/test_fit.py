@@ -118,7 +118,7 @@ def test_evaluation_does_not_depend_on_what_came_before():
 
 
 def test_bent_coordinates_never_turn_back():
-    """Bent against its direction the light would have the same place twice; it bends no further than it holds."""
+    """Where they did, places far off would look as good to the stand-in as near ones."""
     direction = np.eye(2)[:, :1]
     connection = np.zeros((1, 2, 2))
     connection[0, 0, 0] = -0.45
