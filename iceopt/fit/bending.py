@@ -28,6 +28,7 @@ from iceopt.fit.posterior import Posterior
 from iceopt.light.model import LightModel, LogSlopes, windows
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 DIRECTIONS = 30
 _POWER = 0.5
@@ -39,6 +40,7 @@ _LONGEST_REACH = 2.5
 _BENDS_TO = 3.0
 """Move along a direction, in standard deviations, that bends the light no further."""
 _LEAST_VARIANCE = 1e-12
+_LEAST_BEND = 0.003
 _RIDGE = 1.0
 """Curvature below which the counts say nothing of a move."""
 
@@ -72,8 +74,10 @@ class Bending:
     """Orthonormal, shape (layer parameter, direction)."""
     reach: Array
     """Move along each direction that bends no further, shape (direction,)."""
-    connection: Array
-    """G along each direction, shape (direction, layer parameter, layer parameter)."""
+    direction: Index
+    """Direction that each term of G is along, in order, shape (term,)."""
+    terms: tuple[Array, Array]
+    """G along a direction sums its terms' (second vector) (first vector . move), each (term, parameter)."""
     bias: Array
     """What the residuals at the maximum take off the information, same shape for both."""
     by_errors: Array
@@ -84,26 +88,25 @@ class Bending:
     def bent(self, moves: Array) -> Array:
         """Coordinates b of moves, shape (many, layer parameter)."""
         along = moves @ self.directions
-        other = 2.0 * moves - along @ self.directions.T
-        turned = np.tensordot(other, self.connection, axes=(1, 2))
         held = self.reach * np.tanh(along / self.reach)
-        return moves + 0.5 * np.einsum("mk,mki->mi", held, turned)
+        taken = (2.0 * moves - along @ self.directions.T) @ self.terms[0].T
+        return moves + 0.5 * (held[:, self.direction] * taken) @ self.terms[1]
 
     def bent_vjp(self, moves: Array) -> tuple[Array, Callable[[Array], Array]]:
         """Coordinates b of one move, and the pull-back of a gradient to them."""
-        count, size, _ = self.connection.shape
         along = self.directions.T @ moves
         held = self.reach * np.tanh(along / self.reach)
-        other = 2.0 * moves - self.directions @ along
-        turned = (self.connection.reshape(-1, size) @ other).reshape(count, size)
+        held_of_terms = held[self.direction]
+        taken = self.terms[0] @ (2.0 * moves - self.directions @ along)
 
         def pull_back(by_bent: Array) -> Array:
-            mixed = (held @ self.connection.reshape(count, -1)).reshape(size, size)
-            by_other = by_bent @ mixed
-            by_along = (1.0 - (held / self.reach) ** 2) * (turned @ by_bent) - self.directions.T @ by_other
+            given = self.terms[1] @ by_bent
+            by_other = (held_of_terms * given) @ self.terms[0]
+            by_held = np.bincount(self.direction, taken * given, held.size)
+            by_along = (1.0 - (held / self.reach) ** 2) * by_held - self.directions.T @ by_other
             return by_bent + by_other + 0.5 * (self.directions @ by_along)
 
-        return moves + 0.5 * (held @ turned), pull_back
+        return moves + 0.5 * (held_of_terms * taken) @ self.terms[1], pull_back
 
     def softening(self, error_moves: Array) -> tuple[Array, Array]:
         """Weights of `by_errors` for moves of the error sizes, shape (..., error, 2), and their slopes."""
@@ -148,14 +151,44 @@ def find_bending(maximum: Maximum) -> Bending:
     inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
     along = biased @ directions.T
     bias = 2.0 * along - directions @ (directions.T @ along)
+    direction, terms = principal_terms(inverse @ pulled, sd, maximum.covariance[:n, :n])
     return Bending(
         directions=directions,
         reach=_BENDS_TO * sd,
-        connection=inverse @ pulled,
+        direction=direction,
+        terms=terms,
         bias=0.5 * (bias + bias.T),
         by_errors=by_errors,
         error_reach=_LONGEST_REACH * error_sd,
     )
+
+
+def principal_terms(connection: Array, sd: Array, covariance: Array) -> tuple[Index, tuple[Array, Array]]:
+    """Terms of rank one of matrices, one a direction, that matter to draws of a normal distribution.
+
+    Parameters
+    ----------
+    connection : ndarray, shape (direction, parameter, parameter)
+    sd : ndarray, shape (direction,)
+        Of moves along each direction.
+    covariance : ndarray, shape (parameter, parameter)
+
+    Returns
+    -------
+    direction : ndarray of int, shape (term,)
+    terms : tuple of two ndarrays, shape (term, parameter)
+        As in `Bending`. What is left out moves draws by less than `_LEAST_BEND` of their errors a term.
+    """
+    root = scipy.linalg.cholesky(covariance, lower=True)
+    whitened = scipy.linalg.solve_triangular(
+        root, (connection @ root).transpose(1, 0, 2).reshape(len(root), -1), lower=True
+    )
+    whitened = whitened.reshape(len(root), len(sd), -1).transpose(1, 0, 2) * sd[:, None, None]
+    left, size, right = np.linalg.svd(whitened)
+    direction, kept = np.nonzero(size > _LEAST_BEND)
+    taking = scipy.linalg.solve_triangular(root, right[direction, kept].T, lower=True, trans="T").T
+    scale = size[direction, kept] / sd[direction]
+    return direction, (scale[:, None] * taking, left[direction, :, kept] @ root.T)
 
 
 def _straight_slopes(

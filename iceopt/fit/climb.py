@@ -16,6 +16,7 @@ from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.convergence import SETTLED
 from iceopt.fit.dispersion import dispersions
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
+from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
 
 Array = NDArray[np.float64]
@@ -56,66 +57,115 @@ def climb(
     moved : tuple of float
         Root mean square move of the layers by each renewal, in their standard deviations.
     """
-    pieces = store.read(_STAGE)
-    number, moved = len(pieces), [float(m) for m in pieces[-1]["moved"]] if pieces else []
-    scatter = problem.split_pairs(pieces[-1]["dispersion"]) if pieces else problem.no_dispersion()
-    judged = bool(pieces[-1]["judged"]) if pieces else not problem.config.error.dispersion
-    if pieces:
-        vector, made_at = pieces[-1]["vector"], pieces[-1]["made_at"]
-    else:
-        watch("first guess: uniform ice", None)
-        vector = made_at = problem.first_guess() if start is None else start
-
-    def keep(words: str, vector: Array) -> None:
-        nonlocal number
-        kept = {"vector": vector, "made_at": made_at, "moved": np.array(moved)}
-        kept |= {"dispersion": np.concatenate(scatter), "judged": np.array(judged)}
-        store.write(_STAGE, number, kept)
-        number += 1
-        watch(words, None)
-
-    moves = problem.light_moves
-    most_steps, enough = (STEPS_A_RENEWAL, ROUGHLY) if moves else (MOST_STEPS, LARGEST_DECREMENT)
-
-    def go(vector: Array) -> Maximum:
-        posterior = problem.posterior_at(vector, made_at, scatter)
-        return find_maximum(problem, (posterior, vector), keep, most_steps, enough, time_left_s)
-
-    maximum = go(vector)
-    if not moves and not judged:
-        scatter, judged = dispersions(maximum.posterior, maximum.vector), True
-        maximum = go(maximum.vector)
-    layers = 2 * maximum.posterior.layers
-    begun: list[Array] = []
-    ended: list[Array] = []
-    while moves and not (judged and _settled(moved, maximum)) and len(moved) < problem.most_renewals:
-        if time_left_s() <= 0:
-            break
-        watch("renewing the light model at the best ice", None)
-        sd = np.sqrt(np.diag(maximum.covariance))[:layers]
-        made_at = maximum.vector.copy()
-        if begun:
-            made_at[:layers] = mixed(begun, ended, sd)
-        if _near(moved, maximum) and problem.config.error.dispersion:
-            scatter, judged = dispersions(maximum.posterior, maximum.vector), True
-        maximum = go(made_at)
-        moved.append(float(np.sqrt(np.mean(((maximum.vector - made_at)[:layers] / sd) ** 2))))
-        keep(f"that moved the layers by {moved[-1]:.2f} of their errors", maximum.vector)
-        if _near(moved, maximum):
-            begun, ended = [*begun, made_at[:layers]][-_MIXED:], [*ended, maximum.vector[:layers]][-_MIXED:]
-    if moves:
-        start_again = (maximum.posterior, maximum.vector)
-        maximum = find_maximum(problem, start_again, keep, most_steps, LARGEST_DECREMENT, time_left_s)
+    way = _Way(problem, store, watch, time_left_s)
+    way.begin(start)
+    if problem.light_moves:
+        while not way.settled and len(way.moved) < problem.most_renewals and time_left_s() > 0:
+            way.renew()
+        way.finish()
+    elif not way.judged:
+        way.judge_scatter()
     watch("finding the covariance", None)
-    return with_covariance(maximum), tuple(moved)
+    return with_covariance(way.maximum), tuple(way.moved)
 
 
-def _settled(moved: Sequence[float], maximum: Maximum) -> bool:
-    return bool(moved) and moved[-1] < SETTLED and maximum.decrement < ROUGHLY
+class _Way:
+    """Where a climb is, and its next stretch."""
 
+    maximum: Maximum
+    """Of the last stretch."""
 
-def _near(moved: Sequence[float], maximum: Maximum) -> bool:
-    return bool(moved) and moved[-1] < _NEAR and maximum.decrement < _NEARLY
+    def __init__(
+        self,
+        problem: Problem,
+        store: Checkpoint,
+        watch: Callable[[str, float | None], None],
+        time_left_s: Callable[[], float],
+    ) -> None:
+        self._problem, self._store, self._watch, self._time_left_s = problem, store, watch, time_left_s
+        self._number = 0
+        self._begun: list[Array] = []
+        self._ended: list[Array] = []
+        self._scatter = problem.no_dispersion()
+        self.moved: list[float] = []
+        """Move of the layers by each renewal, in their errors."""
+        self.judged = not problem.config.error.dispersion
+        """Whether it is known how much the counts scatter."""
+
+    def begin(self, start: Array | None) -> None:
+        """Climb from what the store holds, or a start, or a uniform ice, with light models made there."""
+        pieces = self._store.read(_STAGE)
+        self._number = len(pieces)
+        if pieces:
+            last = pieces[-1]
+            vector, self._made_at = last["vector"], last["made_at"]
+            self.moved = [float(m) for m in last["moved"]]
+            self._scatter = self._problem.split_pairs(last["dispersion"])
+            self.judged = bool(last["judged"])
+        else:
+            self._watch("first guess: uniform ice", None)
+            vector = self._made_at = self._problem.first_guess() if start is None else start
+        self._go(vector)
+
+    @property
+    def near(self) -> bool:
+        """Whether the fixed point is near enough to judge the scatter there, and for mixing."""
+        return bool(self.moved) and self.moved[-1] < _NEAR and self.maximum.decrement < _NEARLY
+
+    @property
+    def settled(self) -> bool:
+        """Whether another renewal would change nothing that matters."""
+        still = bool(self.moved) and self.moved[-1] < SETTLED and self.maximum.decrement < ROUGHLY
+        return still and self.judged
+
+    def renew(self) -> None:
+        """Make the light models anew where the fixed point should be, and climb with them."""
+        self._watch("renewing the light model at the best ice", None)
+        layers = 2 * self.maximum.posterior.layers
+        sd = np.sqrt(np.diag(self.maximum.covariance))[:layers]
+        self._made_at = self.maximum.vector.copy()
+        if self._begun:
+            self._made_at[:layers] = mixed(self._begun, self._ended, sd)
+        if self.near and self._problem.config.error.dispersion:
+            self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
+        self._go(self._made_at)
+        away = (self.maximum.vector - self._made_at)[:layers] / sd
+        self.moved.append(float(np.sqrt(np.mean(away**2))))
+        self._keep(f"that moved the layers by {self.moved[-1]:.2f} of their errors", self.maximum.vector)
+        if self.near:
+            self._begun = [*self._begun, self._made_at[:layers]][-_MIXED:]
+            self._ended = [*self._ended, self.maximum.vector[:layers]][-_MIXED:]
+
+    def judge_scatter(self) -> None:
+        """Find how much the counts scatter, and climb on with that."""
+        self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
+        self._go(self.maximum.vector)
+
+    def finish(self) -> None:
+        """Climb to the end with the last light models."""
+        self._climb(self.maximum.posterior, self.maximum.vector, LARGEST_DECREMENT)
+
+    def _go(self, vector: Array) -> None:
+        posterior = self._problem.posterior_at(vector, self._made_at, self._scatter)
+        self._climb(posterior, vector, ROUGHLY if self._problem.light_moves else LARGEST_DECREMENT)
+
+    def _climb(self, posterior: Posterior, vector: Array, enough: float) -> None:
+        most_steps = STEPS_A_RENEWAL if self._problem.light_moves else MOST_STEPS
+        self.maximum = find_maximum(
+            self._problem, (posterior, vector), self._keep, most_steps, enough, self._time_left_s
+        )
+
+    def _keep(self, words: str, vector: Array) -> None:
+        kept = {
+            "vector": vector,
+            "made_at": self._made_at,
+            "moved": np.array(self.moved),
+            "dispersion": np.concatenate(self._scatter),
+            "judged": np.array(self.judged),
+        }
+        self._store.write(_STAGE, self._number, kept)
+        self._number += 1
+        self._watch(words, None)
 
 
 def mixed(begun: Sequence[Array], ended: Sequence[Array], sd: Array) -> Array:

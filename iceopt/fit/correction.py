@@ -97,11 +97,13 @@ def correct(
     done = _Evaluated()
     pieces = store.read(_STAGE)
     for piece in pieces:
-        done.log_density += list(piece["log_density"])
-        done.nuisances += list(piece["nuisances"])
+        done.log_density += list(piece["log_density"])[: chains * wanted - len(done.log_density)]
+        done.nuisances += list(piece["nuisances"])[: chains * wanted - len(done.nuisances)]
     saved, number, last_save = len(done.log_density), len(pieces), time.monotonic()
     least = chains * min(wanted, 10)
     next_look, in_time = min(_FIRST_LOOK, wanted), True
+    while next_look * chains < saved:
+        next_look = _next(next_look)
     for i in range(saved, chains * wanted):
         draw, chain = divmod(i, chains)
         if time_left_s() <= 0 and i >= least:
@@ -110,7 +112,7 @@ def correct(
         if chain == 0 and draw >= next_look:
             if enough(_assemble(posterior, run, done, seed, in_time).draws):
                 break
-            next_look = int(1.2 * draw) + 1
+            next_look = _next(next_look)
         value, nuisances = _evaluate(posterior, run.draws[chain, draw], [seed, chain, draw])
         done.log_density.append(value)
         done.nuisances.append(nuisances)
@@ -123,6 +125,11 @@ def correct(
     if saved < len(done.log_density):
         store.write(_STAGE, number, done.arrays(saved))
     return _assemble(posterior, run, done, seed, in_time)
+
+
+def _next(look: int) -> int:
+    """Number of draws at which to look again whether they are enough."""
+    return int(1.2 * look) + 1
 
 
 def _evaluate(posterior: Posterior, vector: Array, seed: list[int]) -> tuple[float, Array]:

@@ -39,6 +39,8 @@ class Ensembles:
     seed : int
     """
 
+    extends = False
+
     def __init__(self, config: SamplerConfig, seed: int) -> None:
         self._config, self._seed = config, seed
 
@@ -50,6 +52,7 @@ class Ensembles:
         store: Checkpoint,
         time_left_s: Callable[[], float],
         watch: Callable[[str], None],
+        draws: int,
     ) -> Run:
         """Walk until every ensemble is longer than `taus` autocorrelation times; see `Sampler.run`."""
         root = scipy.linalg.cholesky(covariance, lower=True)
@@ -71,9 +74,9 @@ class Ensembles:
                 next_look = int(1.2 * next_look) + 1
             walk.advance()
             walk.save_if_due(store)
-        draws, log_density = walk.draws(tau, self._config.draws)
+        places, log_density = walk.draws(tau, draws)
         return Run(
-            start + draws @ root.T,
+            start + places @ root.T,
             log_density,
             walk.steps,
             float(tau),

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.convergence import LEAST_ESS, diagnose
+from iceopt.fit.convergence import diagnose
 from iceopt.fit.sampler import Run, Target
 from iceopt.fit.workers import side_by_side
 
@@ -28,9 +28,6 @@ _TUNING = 150
 _PIECE = 10
 _BETWEEN = 5
 """Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
-_SPARE = 4.0
-"""Effective draws over those that are wanted at the end: the correction makes fewer of them."""
-_LOOK_AGAIN = 1.3
 _SAVE_EVERY_S = 20.0
 
 
@@ -42,6 +39,8 @@ class NoUTurn:
     config : SamplerConfig
     seed : int
     """
+
+    extends = True
 
     def __init__(self, config: SamplerConfig, seed: int) -> None:
         self._config = config
@@ -55,13 +54,14 @@ class NoUTurn:
         store: Checkpoint,
         time_left_s: Callable[[], float],
         watch: Callable[[str], None],
+        draws: int,
     ) -> Run:
         """Draw as many as are wanted, or until time is used up; see `Sampler`.
 
         The step is tuned first and kept then. A resumed run ends as one that was never stopped.
         """
         root = scipy.linalg.cholesky(covariance, lower=True)
-        chains, wanted = self._config.ensembles, self._config.draws
+        chains = self._config.ensembles
         walk = _Walk(target, start, root, self._seed, 1 if target.threaded else get_num_threads())
         stored = store.read(_STAGE)
         places = [piece["places"] for piece in stored]
@@ -85,34 +85,26 @@ class NoUTurn:
             )
             kept_pieces += 1
 
-        next_look, enough = _PIECE * 10, False
-        while (done := sum(p.shape[1] for p in places)) < wanted and (time_left_s() > 0 or done < _PIECE):
-            if done >= next_look:
-                found = diagnose(start + np.concatenate(places, axis=1) @ root.T)
-                enough = found.good and found.least_ess > _SPARE * LEAST_ESS
-                next_look = int(_LOOK_AGAIN * done)
-            if enough:
-                break
+        while (done := sum(p.shape[1] for p in places)) < draws and (time_left_s() > 0 or done < _PIECE):
             number += 1
-            unsaved.append(walk.piece(places[-1][:, -1], step, min(_PIECE, wanted - done), number))
+            unsaved.append(walk.piece(places[-1][:, -1], step, _PIECE, number))
             places.append(unsaved[-1])
-            watch(f"sampling by gradient: {done + unsaved[-1].shape[1]} of {wanted} draws a chain")
+            watch(f"sampling by gradient: {done + unsaved[-1].shape[1]} of {draws} draws a chain")
             if store.stopping or time.monotonic() - saved_at > _SAVE_EVERY_S:
                 save()
                 unsaved, saved_at = [], time.monotonic()
         if unsaved:
             save()
-        draws = start + np.concatenate(places, axis=1) @ root.T
-        found = diagnose(draws)
-        complete = enough or draws.shape[1] >= wanted
+        found = start + np.concatenate(places, axis=1)[:, :draws] @ root.T
+        complete, diagnostics = found.shape[1] >= draws, diagnose(found)
         return Run(
-            draws=draws,
-            log_density=np.array([[target.log_density_gradient(v)[0] for v in d] for d in draws]),
-            steps=draws.shape[1],
-            tau=float(chains * draws.shape[1] / found.least_ess),
+            draws=found,
+            log_density=np.array([[target.log_density_gradient(v)[0] for v in chain] for chain in found]),
+            steps=found.shape[1],
+            tau=float(chains * found.shape[1] / diagnostics.least_ess),
             acceptance=np.nan,
-            converged=complete or found.good,
-            stopped_by=f"{draws.shape[1]} draws a chain" if complete else "the time limit",
+            converged=complete or diagnostics.good,
+            stopped_by=f"{found.shape[1]} draws a chain" if complete else "the time limit",
         )
 
 

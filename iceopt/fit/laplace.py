@@ -24,6 +24,8 @@ class NormalDraws:
     seed : int
     """
 
+    extends = False
+
     def __init__(self, config: SamplerConfig, seed: int) -> None:
         self._config = config
         self._seed = seed
@@ -36,10 +38,11 @@ class NormalDraws:
         store: Checkpoint,
         time_left_s: Callable[[], float],
         watch: Callable[[str], None],
+        draws: int,
     ) -> Run:
         """Draw; see `Sampler`."""
         root = scipy.linalg.cholesky(covariance, lower=True)
-        shape = (self._config.ensembles, self._config.draws, start.size)
+        shape = (self._config.ensembles, draws, start.size)
         places = np.random.default_rng([self._seed, 2]).standard_normal(shape)
         return Run(
             draws=start + places @ root.T,

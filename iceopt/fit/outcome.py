@@ -29,6 +29,8 @@ Watch = Callable[[str, float | None], None]
 """Told what goes on: a line of words, and the part done (0 to 1) if known."""
 
 _PREDICTED_DRAWS = 50
+_FIRST_ROUND = 300
+_NEXT_ROUND = 1.4
 MOST_FOR_ENSEMBLE = 40
 """Parameters up to which an ensemble finds its way."""
 SAMPLERS: dict[str, Callable[[SamplerConfig, int], Sampler]] = {
@@ -91,24 +93,28 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     maximum, moved = climb(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
     target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
-    run = sampler.run(
-        target,
-        maximum.vector,
-        maximum.covariance,
-        store,
-        time_left_s,
-        lambda words: watch(words, None),
-    )
-    corrected = correct(
-        maximum.posterior,
-        run,
-        config.seed,
-        store,
-        time_left_s,
-        watch,
-        lambda draws: diagnose(draws).good,
-    )
-    diagnostics = diagnose(corrected.draws)
+    for draws in _rounds(config.sampler.draws, sampler.extends):
+        run = sampler.run(
+            target,
+            maximum.vector,
+            maximum.covariance,
+            store,
+            time_left_s,
+            lambda words: watch(words, None),
+            draws,
+        )
+        corrected = correct(
+            maximum.posterior,
+            run,
+            config.seed,
+            store,
+            time_left_s,
+            watch,
+            lambda draws: diagnose(draws).good,
+        )
+        diagnostics = diagnose(corrected.draws)
+        if diagnostics.good or not (run.converged and corrected.complete):
+            break
     standing = _standing(maximum, moved, run, corrected)
     complaints = [*standing, *_too_few(corrected), *complaints_of_draws(diagnostics)]
     light_doubt = _light_doubt(maximum.posterior, maximum.vector)
@@ -128,6 +134,16 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
         verdict=verdict_of(complaints, light_doubt, diagnostics, run.stopped_by),
         duration_s=time.monotonic() - begin,
     )
+
+
+def _rounds(most: int, extends: bool) -> list[int]:
+    """Draws of each chain to try with, one number after the other, until they are enough."""
+    if not extends:
+        return [most]
+    rounds = [min(_FIRST_ROUND, most)]
+    while rounds[-1] < most:
+        rounds.append(min(int(_NEXT_ROUND * rounds[-1]), most))
+    return rounds
 
 
 def make_sampler(config: FitConfig, parameters: int) -> Sampler:

@@ -52,6 +52,9 @@ class Run:
 class Sampler(Protocol):
     """A way to draw from a target."""
 
+    extends: bool
+    """Whether a run of more draws begins with those of a run of fewer, and costs only the others."""
+
     def run(
         self,
         target: Target,
@@ -60,6 +63,7 @@ class Sampler(Protocol):
         store: Checkpoint,
         time_left_s: Callable[[], float],
         watch: Callable[[str], None],
+        draws: int,
     ) -> Run:
         """Draw until converged, or until time or steps are used up.
 
@@ -73,5 +77,7 @@ class Sampler(Protocol):
         time_left_s : callable
         watch : callable
             Told in a line of words how far it is.
+        draws : int
+            Wanted of each chain.
         """
         ...

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from iceopt.fit.bending import Bending, log_moves, straightened
+from iceopt.fit.bending import Bending, log_moves, principal_terms, straightened
 from iceopt.fit.curvature import likelihood_information
 from iceopt.fit.maximum import find_maximum
 from iceopt.fit.standin import StandIn
@@ -120,11 +120,9 @@ def test_evaluation_does_not_depend_on_what_came_before():
 def test_bent_coordinates_never_turn_back():
     """Where they did, places far off would look as good to the stand-in as near ones."""
     direction = np.eye(2)[:, :1]
-    connection = np.zeros((1, 2, 2))
-    connection[0, 0, 0] = -0.45
-    bending = Bending(
-        direction, np.array([2.0]), connection, np.zeros((2, 2)), np.zeros((3, 2, 2, 2)), np.ones(3)
-    )
+    terms = np.array([[-0.45, 0.0]]), np.array([[1.0, 0.0]])
+    none = np.zeros((3, 2, 2, 2))
+    bending = Bending(direction, np.array([2.0]), np.array([0]), terms, np.zeros((2, 2)), none, np.ones(3))
     along = np.linspace(-8.0, 8.0, 65)
     bent = bending.bent(along[:, None] * direction.T)[:, 0]
     assert (np.diff(bent) > 0).all()
@@ -138,10 +136,17 @@ def test_bent_coordinates_pull_gradients_back():
     n, count = 8, 3
     directions = np.linalg.qr(rng.standard_normal((n, count)))[0]
     connection = rng.standard_normal((count, n, n))
-    none = np.zeros((n, n))
-    bending = Bending(directions, np.full(count, 2.0), connection, none, np.zeros((3, 2, n, n)), np.ones(3))
+    none, shape = np.zeros((n, n)), rng.standard_normal((n, n))
+    direction, terms = principal_terms(connection, np.full(count, 0.7), shape @ shape.T + np.eye(n))
+    bending = Bending(
+        directions, np.full(count, 2.0), direction, terms, none, np.zeros((3, 2, n, n)), np.ones(3)
+    )
     moves, weight, step = 0.3 * rng.standard_normal(n), rng.standard_normal(n), 1e-5
     bent, pull_back = bending.bent_vjp(moves)
+    along = directions.T @ moves
+    other = 2.0 * moves - directions @ along
+    in_full = moves + 0.5 * np.einsum("k,kij,j->i", 2.0 * np.tanh(along / 2.0), connection, other)
+    np.testing.assert_allclose(bent, in_full, rtol=1e-9)
     np.testing.assert_allclose(bending.bent(moves[None])[0], bent, rtol=1e-12)
     sides = [bending.bent(moves + sign * step * np.eye(n)) @ weight for sign in (1.0, -1.0)]
     np.testing.assert_allclose(pull_back(weight), (sides[0] - sides[1]) / (2.0 * step), rtol=1e-7)

@@ -49,15 +49,16 @@ class Funnel:
         return float(self.log_densities(vector[None])[0]), np.r_[by_v, -inverse * x]
 
 
-def run_of(sampler, target, covariance, folder, time_left_s=lambda: 1e9):
+def run_of(sampler, target, covariance, folder, draws, time_left_s=lambda: 1e9):
     store = Checkpoint(folder / "checkpoint", {}, resume=False)
-    return sampler.run(target, np.zeros(target.size), covariance, store, time_left_s, lambda words: None)
+    return sampler.run(
+        target, np.zeros(target.size), covariance, store, time_left_s, lambda words: None, draws
+    )
 
 
 def test_no_u_turn_recovers_a_correlated_normal(tmp_path):
     target = Correlated()
-    sampler = NoUTurn(SamplerConfig(draws=500), 3)
-    run = run_of(sampler, target, 1.5 * target.covariance, tmp_path)
+    run = run_of(NoUTurn(SamplerConfig(), 3), target, 1.5 * target.covariance, tmp_path, 500)
     assert run.converged
     draws = run.draws.reshape(-1, target.size)
     white = draws @ scipy.linalg.inv(scipy.linalg.cholesky(target.covariance))
@@ -68,7 +69,7 @@ def test_no_u_turn_recovers_a_correlated_normal(tmp_path):
 
 
 def test_no_u_turn_recovers_a_funnel(tmp_path):
-    run = run_of(NoUTurn(SamplerConfig(draws=1500), 5), Funnel(), np.eye(10), tmp_path)
+    run = run_of(NoUTurn(SamplerConfig(), 5), Funnel(), np.eye(10), tmp_path, 1500)
     v = run.draws[:, :, :1]
     error = 1.0 / np.sqrt(diagnose(v).ess_bulk[0])
     assert abs(v.mean()) < 4 * error
@@ -92,7 +93,7 @@ class Walled:
 
 def test_paths_end_at_the_bounds_of_a_target(tmp_path):
     target = Walled()
-    run = run_of(NoUTurn(SamplerConfig(draws=300), 5), target, np.eye(2), tmp_path)
+    run = run_of(NoUTurn(SamplerConfig(), 5), target, np.eye(2), tmp_path, 300)
     draws = run.draws[:, :, 0].ravel()
     assert draws.max() <= target.wall
     exact = scipy.stats.truncnorm(-np.inf, target.wall)
@@ -103,24 +104,39 @@ def test_paths_end_at_the_bounds_of_a_target(tmp_path):
 
 def test_no_u_turn_goes_on_as_if_it_had_not_stopped(tmp_path):
     target = Correlated()
-    whole = run_of(NoUTurn(SamplerConfig(draws=60), 3), target, target.covariance, tmp_path)
+    whole = run_of(NoUTurn(SamplerConfig(), 3), target, target.covariance, tmp_path, 60)
     store = Checkpoint(tmp_path / "parts", {}, resume=False)
     start = np.zeros(target.size)
     calls = iter([1.0] * 3 + [0.0] * 99)
-    short = NoUTurn(SamplerConfig(draws=60), 3)
-    first = short.run(target, start, target.covariance, store, lambda: next(calls), lambda words: None)
+    short = NoUTurn(SamplerConfig(), 3)
+    first = short.run(target, start, target.covariance, store, lambda: next(calls), lambda words: None, 60)
     assert first.draws.shape[1] < 60
     assert first.stopped_by == "the time limit"
-    rest = short.run(target, start, target.covariance, store, lambda: 1e9, lambda words: None)
+    rest = short.run(target, start, target.covariance, store, lambda: 1e9, lambda words: None, 60)
     np.testing.assert_array_equal(rest.draws, whole.draws)
+
+
+def test_a_run_of_more_draws_begins_with_those_of_fewer(tmp_path):
+    """Whether it goes on from these or starts anew."""
+    target, sampler = Correlated(), NoUTurn(SamplerConfig(), 3)
+    few = run_of(sampler, target, target.covariance, tmp_path / "few", 25)
+    many = run_of(sampler, target, target.covariance, tmp_path / "many", 47)
+    assert (few.draws.shape[1], many.draws.shape[1]) == (25, 47)
+    # A product of matrices rounds otherwise when it has more rows.
+    np.testing.assert_allclose(many.draws[:, :25], few.draws, rtol=1e-12)
+    np.testing.assert_allclose(many.log_density[:, :25], few.log_density, rtol=1e-12)
+    store = Checkpoint(tmp_path / "few" / "checkpoint", {}, resume=True)
+    start = np.zeros(target.size)
+    longer = sampler.run(target, start, target.covariance, store, lambda: 1e9, lambda words: None, 47)
+    np.testing.assert_array_equal(longer.draws, many.draws)
 
 
 @pytest.mark.parametrize("processes", [1, 3])
 def test_draws_do_not_depend_on_the_number_of_processes(tmp_path, monkeypatch, processes):
     monkeypatch.setattr("iceopt.fit.gradient.get_num_threads", lambda: 2)
-    usual = run_of(NoUTurn(SamplerConfig(draws=20), 3), Correlated(), np.eye(60), tmp_path / "usual")
+    usual = run_of(NoUTurn(SamplerConfig(), 3), Correlated(), np.eye(60), tmp_path / "usual", 20)
     monkeypatch.setattr("iceopt.fit.gradient.get_num_threads", lambda: processes)
-    other = run_of(NoUTurn(SamplerConfig(draws=20), 3), Correlated(), np.eye(60), tmp_path / "other")
+    other = run_of(NoUTurn(SamplerConfig(), 3), Correlated(), np.eye(60), tmp_path / "other", 20)
     np.testing.assert_array_equal(usual.draws, other.draws)
 
 
@@ -140,7 +156,7 @@ def test_corrected_normal_draws_recover_a_target_that_is_not_normal(tmp_path):
             return float(self.log_densities(vector[None])[0]), -(vector**3) - vector
 
     target = Target()
-    run = run_of(NormalDraws(SamplerConfig(draws=4000), 8), target, np.eye(1), tmp_path)
+    run = run_of(NormalDraws(SamplerConfig(), 8), target, np.eye(1), tmp_path, 4000)
     kept = []
     for chain in range(run.draws.shape[0]):
         weight = target.log_densities(run.draws[chain]) - run.log_density[chain]

@@ -31,7 +31,13 @@ def run(store, target=None, time_left_s=lambda: 1e9, seed=4, **settings):
     sampler = Ensembles(config, seed)
     # A poor normal approximation: the answer must not depend on it.
     return sampler.run(
-        target or Gaussian(), MEAN + 0.5, 2.0 * np.eye(3), store, time_left_s, lambda words: None
+        target or Gaussian(),
+        MEAN + 0.5,
+        2.0 * np.eye(3),
+        store,
+        time_left_s,
+        lambda words: None,
+        config.draws,
     )
 
 
