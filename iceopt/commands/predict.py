@@ -16,7 +16,12 @@ def predict(
     ice: Annotated[Path, typer.Argument(help="Layer table (CSV) or result file (HDF5).")],
     campaign: Annotated[Path, typer.Argument(help="Campaign folder, or an HDF5 file of its tables.")],
     output: Annotated[Path, typer.Option("--output", "-o", help="HDF5 file to write.")],
-    order: Annotated[int, typer.Option(min=1, max=9, help="Order of the layered light model.")] = 5,
+    order: Annotated[
+        int,
+        typer.Option(
+            min=1, max=9, help="Order of the layered light model; from 5 on lifted to 9, as in fits."
+        ),
+    ] = 5,
 ) -> None:
     """Write the expected counts of every pair: brightness and efficiency 1, no offsets, no dark counts."""
     if not output.parent.is_dir():
@@ -26,12 +31,12 @@ def predict(
 
     from iceopt.campaign.read import read_campaign
     from iceopt.commands.progress import progress
-    from iceopt.light.moments.model import LayeredMoments
+    from iceopt.light.moments.lifted import best_moments
     from iceopt.light.scene import scene_of
 
     content, layers = read_campaign(campaign), _ice(ice)
     with progress(f"order {order}: expected counts") as advance:
-        model = LayeredMoments(scene_of(content), order)
+        model = best_moments(scene_of(content), order)
         expected = model.expected(layers)
         advance(1.0)
     part = output.with_name(output.name + ".partial")

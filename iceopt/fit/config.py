@@ -46,10 +46,18 @@ class ModelConfig(_Section):
     """Layered P_N transport; or closed-form diffusion, for first looks only."""
     order: Annotated[int, Field(ge=1, le=9)] = 5
     """Order of the layered model, evaluated at the best ice found so far."""
+    lifted_to: Annotated[int, Field(ge=1, le=9)] | Literal["auto", "none"] = "auto"
+    """Order whose Laplace moments it is given there; auto: 9 from order 5 on, none below."""
     moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 5
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
+
+    @model_validator(mode="after")
+    def _lifts_upwards(self) -> "ModelConfig":
+        if isinstance(self.lifted_to, int) and not 3 <= self.order < self.lifted_to:
+            raise ValueError("lifted_to must be above order, and order 3 at least")
+        return self
 
 
 class DataConfig(_Section):
@@ -83,7 +91,10 @@ class ErrorConfig(_Section):
     pair: SizeConfig = SizeConfig(median=0.05, spread=1.0)
     """Relative error of a pair's charge at 100 m."""
     least_pair: NotNegative = 0.005
-    """Added to it in squares: what order 5 leaves against tracked photons."""
+    """Added to it in squares: what the light model leaves against tracked photons."""
+    own_line: NotNegative = 0.02
+    """Added in squares to both, of pair and profile, where light goes along a line: its drill hole, its cable
+    and other modules stand in the way, and light models know nothing of them."""
     growth: NormalConfig = NormalConfig(mean=0.0, sd=0.5)
     """Power of the distance with which the pair error grows."""
     profile: SizeConfig = SizeConfig(median=0.05, spread=1.0)
@@ -111,7 +122,7 @@ class NuisanceConfig(_Section):
 
 
 class SmoothnessConfig(_Section):
-    """Neighbouring layers are alike: a Gaussian process over depth (Matern 3/2)."""
+    """Neighbouring layers are alike: a Gaussian process over depth (Matern 3/2), but for a part of each."""
 
     on: bool = True
     length_m: SizeConfig = SizeConfig(median=30.0, spread=0.5)
@@ -119,6 +130,8 @@ class SmoothnessConfig(_Section):
     """Standard deviation of ln le over depth."""
     absorption_size: SizeConfig = SizeConfig(median=0.4, spread=0.5)
     """Of ln la; without the dust link only."""
+    own_part: SizeConfig | Literal["none"] = SizeConfig(median=0.2, spread=1.0)
+    """What each layer has of its own, over the standard deviation of what it shares with its neighbours."""
 
 
 class DustConfig(_Section):

@@ -1,8 +1,9 @@
 """What is known of the layers before the counts: smoothness over depth, and dust that scatters and absorbs.
 
-ln le is a Gaussian process over depth (Matern 3/2, a fitted size and length) around an unknown level. ln la
-follows it along a line with a fitted slope and offset and departs from it by a second Gaussian process of a
-fitted size: the dust that scatters also absorbs (Ackermann et al., J. Geophys. Res. 111, D13203 (2006)).
+ln le is a Gaussian process over depth (Matern 3/2, a fitted size and length) around an unknown level; beside,
+each layer has something of its own, a fitted part of that size. ln la follows it along a line with a fitted
+slope and offset and departs from it by a second such process of a fitted size: the dust that scatters also
+absorbs (Ackermann et al., J. Geophys. Res. 111, D13203 (2006)).
 Either can be switched off; what is left is a broad normal prior of each layer.
 """
 
@@ -13,7 +14,7 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from iceopt.fit.config import PriorConfig, SizeConfig
-from iceopt.fit.fields import log_densities, log_density, matern
+from iceopt.fit.fields import covariance, log_densities, log_density
 
 Array = NDArray[np.float64]
 
@@ -53,6 +54,8 @@ class LayerPrior:
         if smooth.on:
             priors.append(log_normal("ln_smooth_length", smooth.length_m))
             priors.append(log_normal("ln_scattering_size", smooth.scattering_size))
+            if smooth.own_part != "none":
+                priors.append(log_normal("ln_own_part", smooth.own_part))
         if dust.on:
             priors.append(Normal("dust_slope", dust.slope.mean, dust.slope.sd))
             priors.append(log_normal("ln_dust_absorption", dust.absorption_at_25_m))
@@ -143,7 +146,7 @@ class LayerPrior:
         if not self._config.smoothness.on:
             return one * np.exp(-2.0 * size)
         apart_m = np.abs(self._centres_m[:, None] - self._centres_m)
-        shape = matern(apart_m, size, value_of["ln_smooth_length"])
+        shape = covariance(apart_m, size, value_of["ln_smooth_length"], value_of.get("ln_own_part", -np.inf))
         return scipy.linalg.cho_solve(scipy.linalg.cho_factor(shape + level_sd**2), one)
 
     def _field_values(self, x: Array, level_sd: float, size_name: str, value_of: dict[str, Array]) -> Array:
@@ -153,8 +156,9 @@ class LayerPrior:
         size = value_of[size_name]
         if not self._config.smoothness.on:
             return -0.5 * np.sum(x**2, axis=1) * np.exp(-2.0 * size) - layers * size
-        sizes, lengths = (np.ascontiguousarray(v) for v in (size, value_of["ln_smooth_length"]))
-        return log_densities(x, self._steps_m, level_sd, sizes, lengths)
+        parts = value_of.get("ln_own_part", np.full(len(x), -np.inf))
+        of_each = (np.ascontiguousarray(v) for v in (size, value_of["ln_smooth_length"], parts))
+        return log_densities(x, self._steps_m, level_sd, *of_each)
 
     def _field(
         self,
@@ -174,9 +178,12 @@ class LayerPrior:
                 float(-0.5 * scaled @ scaled - x.size * value_of[size_name]),
                 -scaled * np.exp(-value_of[size_name]),
             )
-        value, by_x, by_size, by_length = log_density(
-            x, self._steps_m, level_sd, value_of[size_name], value_of["ln_smooth_length"]
+        length, part = value_of["ln_smooth_length"], value_of.get("ln_own_part", -np.inf)
+        value, by_x, by_size, by_length, by_part = log_density(
+            x, self._steps_m, level_sd, value_of[size_name], length, part
         )
         gradient[size_name] += by_size
         gradient["ln_smooth_length"] += by_length
+        if "ln_own_part" in gradient:
+            gradient["ln_own_part"] += by_part
         return value, by_x

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from iceopt.campaign.model import Campaign, Settings, Verdicts
 from iceopt.errors import InputError
-from iceopt.fit.config import FitConfig, LayersConfig
+from iceopt.fit.config import FitConfig, LayersConfig, ModelConfig
 from iceopt.fit.dark import dark_rates
 from iceopt.fit.likelihood import ERROR_NAMES, ErrorModel, Likelihood, alike
 from iceopt.fit.marginal import Marginal
@@ -21,6 +21,7 @@ from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
 from iceopt.light.moments.carried import bins_with_light, carry
 from iceopt.light.moments.filled import FilledModel
+from iceopt.light.moments.lifted import LEAST_LIFTED, LIFTED_TO, LiftedMoments
 from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
@@ -53,7 +54,16 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
         filled = FilledModel(high, bins_with_light(scene))
         return Light(lambda ice: filled, closed, False)
     moments = high.of_order(chosen.moments_order).laplace
-    return Light(lambda ice: carry(moments, high, ice), closed, True)
+    top = lifted_order(chosen)
+    carried = high if top is None else LiftedMoments(high, top)
+    return Light(lambda ice: carry(moments, carried, ice), closed, True)
+
+
+def lifted_order(config: ModelConfig) -> int | None:
+    """Order that the layered model is lifted to, if it is."""
+    if config.lifted_to == "auto":
+        return LIFTED_TO if config.order >= LEAST_LIFTED else None
+    return None if config.lifted_to == "none" else config.lifted_to
 
 
 def layer_edges(config: LayersConfig, depths_m: Array) -> Array:
@@ -236,7 +246,7 @@ def error_model_of(config: FitConfig) -> ErrorModel:
     """What the configuration fixes about the light model's errors."""
     error = config.error
     tail = None if error.tail_begins == "never" else error.tail_begins
-    return ErrorModel(error.profile_memory, tail, error.least_pair)
+    return ErrorModel(error.profile_memory, tail, error.least_pair, error.own_line)
 
 
 def nuisance_prior_of(

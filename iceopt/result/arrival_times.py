@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from iceopt.errors import InputError
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene
-from iceopt.light.moments.model import LayeredMoments
+from iceopt.light.moments.lifted import best_moments
 
 Array = NDArray[np.float64]
 
@@ -89,7 +89,7 @@ def arrival_times(
         near = path <= grid.reach_m
         at = d[near], e[near], r[near]
         scene = _scene(medium, grid, at, path[near].max())
-        counts = np.maximum(LayeredMoments(scene, order).expected(ice), 0.0)
+        counts = np.maximum(best_moments(scene, order).expected(ice), 0.0)
         delayed = _after_flight(counts, scene.bin_edges_ns, path[near] / scene.speed_m_per_ns)
         fluence[at] = delayed.sum(axis=1)
         with np.errstate(invalid="ignore"):

@@ -37,15 +37,18 @@ def prior_quantiles(result: Result, at: tuple[float, ...]) -> Array:
         for p in LayerPrior(config, np.zeros(1)).hyperparameters
     }
 
+    whole = np.hypot(1.0, np.exp(drawn["ln_own_part"])) if "ln_own_part" in drawn else 1.0
+
     def around_level(level_m: float, spread: float, size_name: str, noise: Array) -> Array:
-        size = np.exp(drawn[size_name]) if size_name in drawn else 0.0
+        size = whole * np.exp(drawn[size_name]) if size_name in drawn else 0.0
         return np.log(level_m) + np.hypot(spread, size) * noise
 
     level = config.level.scattering_length_m
     scattering = around_level(level.median, level.spread, "ln_scattering_size", noise[0])
     if config.dust.on:
         line = drawn["dust_slope"] * (scattering - np.log(DUST_REFERENCE_M))
-        absorption = drawn["ln_dust_absorption"] + line + np.exp(drawn["ln_dust_scatter"]) * noise[1]
+        scatter = whole * np.exp(drawn["ln_dust_scatter"])
+        absorption = drawn["ln_dust_absorption"] + line + scatter * noise[1]
     else:
         level = config.level.absorption_length_m
         absorption = around_level(level.median, level.spread, "ln_absorption_size", noise[1])

@@ -58,6 +58,7 @@ DESCRIPTIONS = {
     "ln_profile_error": "ln of the relative error of the light model in a pair's time profile",
     "ln_smooth_length": "ln of the length (m) over which layers are alike",
     "ln_scattering_size": "ln of the standard deviation of ln scattering length over depth",
+    "ln_own_part": "ln of what a layer has of its own over the standard deviation that it shares with others",
     "ln_absorption_size": "ln of the standard deviation of ln absorption length over depth",
     "dust_slope": "d ln absorption length / d ln scattering length of the dust line",
     "ln_dust_absorption": "ln of the absorption length (m) of the dust line at 25 m scattering length",

@@ -16,11 +16,12 @@ EXPECTED_NAMES = {
     (True, True): [
         "ln_smooth_length",
         "ln_scattering_size",
+        "ln_own_part",
         "dust_slope",
         "ln_dust_absorption",
         "ln_dust_scatter",
     ],
-    (True, False): ["ln_smooth_length", "ln_scattering_size", "ln_absorption_size"],
+    (True, False): ["ln_smooth_length", "ln_scattering_size", "ln_own_part", "ln_absorption_size"],
     (False, True): ["dust_slope", "ln_dust_absorption", "ln_dust_scatter"],
     (False, False): [],
 }

@@ -40,11 +40,14 @@ def hermite(*means_and_sds):
 
 
 def test_prior_of_the_scattering_length_is_the_mixture_of_normals_that_it_should_be(result):
-    """Given its size, ln le of one layer is normal; the size is integrated by Gauss-Hermite quadrature."""
+    """Given its size, ln le of one layer is normal; sizes are integrated by Gauss-Hermite quadrature."""
     smooth, level = CONFIG.smoothness.scattering_size, CONFIG.level.scattering_length_m
-    (ln_size,), weights = hermite((np.log(smooth.median), smooth.spread))
+    part = CONFIG.smoothness.own_part
+    (ln_size, ln_part), weights = hermite(
+        (np.log(smooth.median), smooth.spread), (np.log(part.median), part.spread)
+    )
     found = np.log(prior_quantiles(result, QUANTILES)[0])
-    spread = np.hypot(level.spread, np.exp(ln_size))
+    spread = np.hypot(level.spread, np.exp(ln_size) * np.hypot(1.0, np.exp(ln_part)))
     below = [np.sum(weights * scipy.stats.norm.cdf(q, np.log(level.median), spread)) for q in found]
     # 20 000 draws: four standard errors of a fraction are at most 0.014.
     np.testing.assert_allclose(below, QUANTILES, atol=0.014)
@@ -55,13 +58,16 @@ def test_prior_of_the_absorption_length_follows_the_dust_line(result):
     dust, smooth = CONFIG.dust, CONFIG.smoothness.scattering_size
     level = CONFIG.level.scattering_length_m
     assert level.median == 25.0  # the line's own reference, so that its level is the mean
-    (slope, ln_size, ln_scatter), weights = hermite(
+    part = CONFIG.smoothness.own_part
+    (slope, ln_size, ln_scatter, ln_part), weights = hermite(
         (dust.slope.mean, dust.slope.sd),
         (np.log(smooth.median), smooth.spread),
         (np.log(dust.scatter.median), dust.scatter.spread),
+        (np.log(part.median), part.spread),
     )
-    variance = dust.absorption_at_25_m.spread**2 + np.exp(2 * ln_scatter)
-    variance += slope**2 * (level.spread**2 + np.exp(2 * ln_size))
+    whole = 1.0 + np.exp(2 * ln_part)
+    variance = dust.absorption_at_25_m.spread**2 + np.exp(2 * ln_scatter) * whole
+    variance += slope**2 * (level.spread**2 + np.exp(2 * ln_size) * whole)
     found = np.log(prior_quantiles(result, QUANTILES)[1])
     mean = np.log(dust.absorption_at_25_m.median)
     below = [np.sum(weights * scipy.stats.norm.cdf(q, mean, np.sqrt(variance))) for q in found]
@@ -75,10 +81,11 @@ def test_those_normals_are_the_density_that_fits_use():
     found = np.diff(prior.values(x, y, np.tile(list(hyper.values()), (2, 1))))[0]
     level = CONFIG.level.scattering_length_m
     line = hyper["ln_dust_absorption"] + hyper["dust_slope"] * (x[:, 0] - np.log(25.0))
+    whole = np.hypot(1.0, np.exp(hyper["ln_own_part"]))
     of_x = scipy.stats.norm.logpdf(
-        x[:, 0], np.log(level.median), np.hypot(level.spread, np.exp(hyper["ln_scattering_size"]))
+        x[:, 0], np.log(level.median), np.hypot(level.spread, whole * np.exp(hyper["ln_scattering_size"]))
     )
-    of_y = scipy.stats.norm.logpdf(y[:, 0], line, np.exp(hyper["ln_dust_scatter"]))
+    of_y = scipy.stats.norm.logpdf(y[:, 0], line, whole * np.exp(hyper["ln_dust_scatter"]))
     assert found == pytest.approx(np.diff(of_x + of_y)[0], rel=1e-4)  # the nugget is 1e-6 of the variance
 
 
@@ -109,10 +116,11 @@ def test_without_smoothness_and_dust_the_prior_is_the_level_alone(path, tmp_path
 
 
 def test_share_of_the_counts_is_that_of_their_precision(result):
-    """The prior's precision from its covariance written out: Matern 3/2 and a common level."""
+    """The prior's precision from its covariance written out: Matern 3/2, each layer's own, a common level."""
     depth = FAKE.top_m + FAKE.thickness_m * (np.arange(FAKE.layers) + 0.5)
     r = np.sqrt(3.0) * np.abs(depth[:, None] - depth) / CONFIG.smoothness.length_m.median
-    matern = (1 + r) * np.exp(-r) + 1e-6 * np.eye(depth.size)
+    own = CONFIG.smoothness.own_part.median**2 + 1e-6
+    matern = (1 + r) * np.exp(-r) + own * np.eye(depth.size)
     level = CONFIG.level.scattering_length_m.spread
     of_scattering = np.linalg.inv(CONFIG.smoothness.scattering_size.median**2 * matern + level**2)
     of_line = np.linalg.inv(CONFIG.dust.scatter.median**2 * matern)

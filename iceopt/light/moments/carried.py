@@ -9,6 +9,7 @@ reference the model is the high order itself; it is carried again as a fit moves
 """
 
 from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 from numba import njit, prange
@@ -26,7 +27,9 @@ _DEGREE = 3
 _UNIT_NS = 600.0
 _RIDGE = 1e-6
 _LARGEST_MISMATCH = 0.7
-"""Moments whose log differs by more from the high order's time bins are lost in rounding: left out."""
+"""Moments whose log differs by more from the high order's time bins say nothing of them: left out."""
+LEAST_MOMENT = 1e-14
+"""Of fluence (1/m2) from one photon: sums over k are rounded at some 1e-17."""
 _LARGEST_CHANGE = 20.0
 
 
@@ -43,20 +46,26 @@ class TimeShapes:
         Moments of a light model near that of the counts.
     """
 
-    def __init__(self, scene: Scene, rates_per_ns: Array, counts: Array, moments: Array) -> None:
+    def __init__(
+        self,
+        scene: Scene,
+        rates_per_ns: Array,
+        counts: Array,
+        moments: Array,
+    ) -> None:
         edges = scene.bin_edges_ns
         arrival = scene.range_m / scene.speed_m_per_ns
         since = np.maximum(0.5 * (edges[1:] + edges[:-1]) - arrival[:, None], 0.0)
         self.place = np.log((since + DELAY_NS) / _UNIT_NS)
-        rates = rates_per_ns[:, None]
-        damping = (np.exp(-rates * edges[:-1]) - np.exp(-rates * edges[1:])) / (rates * np.diff(edges))
-        from_bins = counts @ damping.T
+        decay = damping(rates_per_ns, edges).T
+        from_bins = counts @ decay
         means = np.empty((*moments.shape, _DEGREE + 1))
         power = counts.copy()
         for degree in range(_DEGREE + 1):
-            means[:, :, degree] = power @ damping.T
+            means[:, :, degree] = power @ decay
             power *= self.place
-        good = (moments > 0) & (from_bins > 0)
+        per_photon = scene.photons * scene.effective_area_m2
+        good = (moments > LEAST_MOMENT * per_photon[:, None]) & (from_bins > 0)
         mismatch = np.log(np.divide(from_bins, moments, out=np.ones_like(moments), where=good))
         good &= np.abs(mismatch) < _LARGEST_MISMATCH
         means = np.where(good[:, :, None], means / np.where(good, from_bins, 1.0)[:, :, None], 0.0)
@@ -176,13 +185,29 @@ class CarriedProfile:
         return _moved(self._counts, self._shapes.place, self._shapes.coefficients, moves)
 
 
+def damping(rates_per_ns: Array, edges_ns: Array) -> Array:
+    """Means of exp(-rate t) over time bins, shape (rate, bin)."""
+    rates = rates_per_ns[:, None]
+    decays = np.exp(-rates * edges_ns[:-1]) - np.exp(-rates * edges_ns[1:])
+    return np.asarray(decays / (rates * np.diff(edges_ns)))
+
+
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:
     """Bins that end after light can have arrived, shape (pair, bin)."""
     return scene.bin_edges_ns[None, 1:] > (scene.range_m / scene.speed_m_per_ns)[:, None]
 
 
-def carry(moments: LaplaceMoments, high: LightModel, reference: Ice) -> CarriedProfile:
+class High(Protocol):
+    """What is carried: expected counts of a high order, with their own relative error."""
+
+    name: str
+
+    def expected_and_error(self, ice: Ice) -> tuple[Array, Array]:
+        """Both of shape (pair, bin)."""
+        ...
+
+
+def carry(moments: LaplaceMoments, high: High, reference: Ice) -> CarriedProfile:
     """Carry an order from a reference ice by Laplace moments on the same scene; see `CarriedProfile`."""
-    counts = high.expected(reference)
-    own_error = high.model_error(reference, counts)
+    counts, own_error = high.expected_and_error(reference)
     return CarriedProfile(moments, f"{high.name}, carried by {moments.name}", reference, counts, own_error)

@@ -99,6 +99,11 @@ class LayeredMoments:
         part = 1.0 if low else CONVERGENCE
         return order_error(expected, other.expected(ice), part, self.scene)
 
+    def expected_and_error(self, ice: Ice) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Expected counts and the order's own relative error, both of shape (pair, bin)."""
+        counts = self.expected(ice)
+        return counts, self.model_error(ice, counts)
+
     def of_order(self, order: int) -> "LayeredMoments":
         """Give the model of another order on the same scene; they share the plan."""
         return LayeredMoments(self.scene, order, self._plan)
