@@ -137,7 +137,7 @@ class Marginal:
                 continue
             best, factor_of_step = value, 1.0
             gradient = system.gradient(at, by_pairs)
-            step = _shortened(system.factor(information, at).solve(gradient), bin_ns)
+            step = _shortened(factored(system, information, at).solve(gradient), bin_ns)
             if decrement(gradient, step) < _TOLERANCE:
                 break
             at = at.moved(step)
@@ -158,6 +158,20 @@ class Marginal:
             behind[i] -= _STEP
             gradient[i] = (self._volume(ahead)[1] - self._volume(behind)[1]) / (2.0 * _STEP)
         return gradient
+
+
+def factored(system: NuisanceSystem, information: Sequence[Array], at: JointNuisances) -> Factor:
+    """Factor an information; far from the best ice, where it can be indefinite, its positive part."""
+    try:
+        return system.factor(information, at)
+    except np.linalg.LinAlgError:
+        return system.factor([positive_part(of_pairs) for of_pairs in information], at)
+
+
+def positive_part(matrices: Array) -> Array:
+    """Symmetric matrices, shape (many, n, n), with their negative eigenvalues made 0."""
+    values, vectors = np.linalg.eigh(matrices)
+    return np.asarray((vectors * np.maximum(values, 0.0)[:, None, :]) @ vectors.transpose(0, 2, 1))
 
 
 def _shortened(step: JointNuisances, bin_ns: float) -> JointNuisances:

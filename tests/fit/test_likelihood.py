@@ -8,7 +8,7 @@ import scipy.integrate
 import scipy.linalg
 
 from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_variance
-from iceopt.fit.marginal import Marginal
+from iceopt.fit.marginal import Marginal, factored
 from iceopt.fit.nuisances import JointNuisances, NuisancePrior, NuisanceSystem, Ties, decrement
 from iceopt.fit.pairs import solve_pairs
 from iceopt.ice.layers import Ice
@@ -204,3 +204,20 @@ def test_gradient_of_the_joint_density_matches_differences(part, signal):
         way = JointNuisances(rng.normal(size=gradient.log_brightness.size), rng.normal(size=(21, 3)))
         ahead, behind = (density(at.moved(way, s * 1e-5))[0] for s in (1, -1))
         assert decrement(gradient, way) == pytest.approx((ahead - behind) / 2e-5, rel=1e-5, abs=1e-3)
+
+
+def test_an_indefinite_information_counts_as_its_positive_part():
+    """Steps stay finite and uphill where the density curves the wrong way."""
+    rng = np.random.default_rng(2)
+    system = NuisanceSystem([tied(rng, 4, 6, range(6), 0.2)])
+    at = system.start()
+    positive = np.array([np.diag([50.0, 3.0, 2.0])] * 24)
+    wrong = positive.copy()
+    wrong[:8, 0, 0] = -4000.0
+    with pytest.raises(np.linalg.LinAlgError):
+        system.factor([wrong], at)
+    positive[:8, 0, 0] = 0.0
+    gradient = system.gradient(at, [rng.normal(size=(24, 3))])
+    step = factored(system, [wrong], at).solve(gradient)
+    np.testing.assert_allclose(step.packed(), system.factor([positive], at).solve(gradient).packed())
+    assert decrement(gradient, step) > 0
