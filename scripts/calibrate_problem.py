@@ -39,6 +39,7 @@ CONFIG = FitConfig.model_validate(
             "pair": {"median": 0.05, "spread": 0.4},
             "growth": {"mean": 0.0, "sd": 0.3},
             "profile": {"median": 0.05, "spread": 0.4},
+            "own_line": 0.0,
         },
         "prior": {
             "level": {"scattering_length_m": {"median": 20.0, "spread": 0.3}},

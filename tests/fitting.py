@@ -43,7 +43,11 @@ def small_config(**sampler: object) -> FitConfig:
     return FitConfig.model_validate(
         {
             "layers": {"edges_m": EDGES_M},
-            "error": {"profile": {"median": 0.01, "spread": 1.0}, "pair": {"median": 0.01, "spread": 1.0}},
+            "error": {
+                "profile": {"median": 0.01, "spread": 1.0},
+                "pair": {"median": 0.01, "spread": 1.0},
+                "own_line": 0.0,
+            },
             "sampler": chosen,
         }
     )

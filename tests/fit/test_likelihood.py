@@ -107,6 +107,23 @@ def test_an_odd_pair_pulls_less_with_a_heavy_tail(part, signal):
     assert moved[2.0] < 0.6 * moved[None]
 
 
+def test_light_along_a_line_is_trusted_less(part, signal):
+    """Its errors are added in squares, where emitter and receiver hang on one line and nowhere else."""
+    none = np.full(signal.shape, 1e-12)
+    alone = np.ones(len(signal))
+    plain, less = (
+        Likelihood(part.observations, ErrorModel(0.5, 2.0, 0.005, own), signal, none, alone).sizes(ERRORS)
+        for own in (0.0, 0.3)
+    )
+    own_line = part.observations.scene.distance_m < 5.0
+    assert own_line.any() and not own_line.all()
+    added = np.where(own_line, 0.3, 0.0)
+    np.testing.assert_allclose(
+        less[0] ** 2 - plain[0] ** 2, np.tile(added[:, None] ** 2, (1, plain[0].shape[1])), atol=1e-12
+    )
+    np.testing.assert_allclose(less[1] ** 2 - plain[1] ** 2, added**2, atol=1e-12)
+
+
 @pytest.mark.parametrize("begins", [1.0, 2.0, 5.0])
 def test_variance_of_the_charge_error_is_that_of_its_density(begins):
     def density(x):
