@@ -217,11 +217,11 @@ def test_errors_of_the_model_bound_what_more_pulses_tell(where):
 
 
 def test_nothing_flashed_leaves_the_prior(where):
-    """Matern 3/2 over depth around a level, and the dust line: covariances written out, default settings."""
+    """Matern 3/2 over depth, each layer's own part, level and dust line written out, default settings."""
     # Rasmussen, Williams, Gaussian Processes for Machine Learning, MIT Press (2006), eq. 4.17
     centre = where.ice.centres_m
     r = np.sqrt(3.0) * np.abs(centre[:, None] - centre) / 30.0
-    matern = (1.0 + r) * np.exp(-r)
+    matern = (1.0 + r) * np.exp(-r) + 0.2**2 * np.eye(centre.size)
     scattering = 0.4**2 * matern + 1.0**2
     slope = 0.9
     departure = np.log(where.ice.scattering_length_m / 25.0)
