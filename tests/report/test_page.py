@@ -92,7 +92,7 @@ def test_doubtful_numbers_are_called_so_beside_each_table(text):
 
 
 def test_layer_that_has_not_converged_is_marked_in_its_row(tmp_path, no_drawing):
-    write_fake(tmp_path / "stuck.h5", Fake(draws=200, stuck=(3,)))
+    write_fake(tmp_path / "stuck.h5", Fake(draws=1000, stuck=(3,)))
     write_report(tmp_path / "page.html", [tmp_path / "stuck.h5"])
     rows = re.findall(r"<tr><th scope=\"row\">(\d+–\d+)</th>(.*?)</tr>", (tmp_path / "page.html").read_text())
     assert [depth for depth, cells in rows if "not converged" in cells] == ["1730–1740"]
