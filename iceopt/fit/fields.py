@@ -14,6 +14,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+_Symmetric = tuple[float, float, float]
+"""The covariance of value and slope: value, both, slope."""
+_Square = tuple[float, float, float, float]
+"""A matrix, row by row."""
 
 NUGGET = 1e-6
 """Noise, of the variance: keeps the covariance of very smooth layers positive."""
@@ -102,7 +106,7 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
     mean = np.zeros((many, 2))
     log_det, by_length, by_part = 0.0, 0.0, 0.0
     # 1 less the covariance of value and slope (in units in which it is 1 unseen), and its derivatives.
-    known, by_l, by_p = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+    known, known_by_length, known_by_part = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
     for i in range(n):
         seen = 1.0 + NUGGET + own - known[0]
         gain_v, gain_s = (1.0 - known[0]) / seen, -known[1] / seen
@@ -113,30 +117,27 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
             mean[k, 1] += gain_s * sides[k, i]
             sides[k, i] /= seen
         log_det += np.log(seen)
-        by_length -= by_l[0] / seen
-        by_part += (2.0 * own - by_p[0]) / seen
+        seen_by_length, seen_by_part = -known_by_length[0], 2.0 * own - known_by_part[0]
+        by_length += seen_by_length / seen
+        by_part += seen_by_part / seen
         if i == n - 1:
             break
-        by_l = _learnt_slope(known, by_l, seen, -by_l[0])
-        by_p = _learnt_slope(known, by_p, seen, 2.0 * own - by_p[0])
+        known_by_length = _learnt_slope(known, known_by_length, seen, seen_by_length)
+        known_by_part = _learnt_slope(known, known_by_part, seen, seen_by_part)
         vv, vs, ss = known
         known = (vv + gain_v * (1.0 - vv), vs - gain_v * vs, ss - gain_s * vs)
         h, fade = steps[i], np.exp(-steps[i])
         a, b, c, d = fade * (1.0 + h), fade * h, -fade * h, fade * (1.0 - h)
         moves[i] = a, b, c, d
         move, turn = (a, b, c, d), (h * b, -h * d, h * d, h * fade * (2.0 - h))
-        left, carried, turned = (
-            _both_sides(move, move, known),
-            _both_sides(move, move, by_l),
-            _both_sides(turn, move, known),
-        )
-        by_l = (
-            carried[0] + 2.0 * turned[0],
-            carried[1] + turned[1] + turned[2],
-            carried[3] + 2.0 * turned[3],
-        )
-        carried = _both_sides(move, move, by_p)
-        known, by_p = (left[0], left[1], left[3]), (carried[0], carried[1], carried[3])
+        # Steps change with the length alone, by `turn`.
+        turned = _both_sides(turn, move, known)
+        vv, vs, _, ss = _both_sides(move, move, known_by_length)
+        known_by_length = (vv + 2.0 * turned[0], vs + turned[1] + turned[2], ss + 2.0 * turned[3])
+        vv, vs, _, ss = _both_sides(move, move, known_by_part)
+        known_by_part = (vv, vs, ss)
+        vv, vs, _, ss = _both_sides(move, move, known)
+        known = (vv, vs, ss)
         for k in range(many):
             value, slope = mean[k]
             mean[k] = a * value + b * slope, c * value + d * slope
@@ -149,10 +150,6 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
             sides[k, i] -= gains[i, 0] * back_v + gains[i, 1] * back_s
             back_v += sides[k, i]
     return log_det, by_length, by_part
-
-
-_Symmetric = tuple[float, float, float]
-_Square = tuple[float, float, float, float]
 
 
 @njit(cache=True)

@@ -21,7 +21,7 @@ from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
 from iceopt.light.moments.carried import bins_with_light, carry
 from iceopt.light.moments.filled import FilledModel
-from iceopt.light.moments.lifted import LEAST_LIFTED, LIFTED_TO, LiftedMoments
+from iceopt.light.moments.lifted import LiftedMoments, best_lift
 from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
@@ -53,7 +53,7 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     if chosen.moments_order == "none":
         filled = FilledModel(high, bins_with_light(scene))
         return Light(lambda ice: filled, closed, False)
-    moments = high.of_order(chosen.moments_order).laplace
+    moments = high.laplace.of_order(chosen.moments_order)
     top = lifted_order(chosen)
     carried = high if top is None else LiftedMoments(high, top)
     return Light(lambda ice: carry(moments, carried, ice), closed, True)
@@ -62,7 +62,7 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
 def lifted_order(config: ModelConfig) -> int | None:
     """Order that the layered model is lifted to, if it is."""
     if config.lifted_to == "auto":
-        return LIFTED_TO if config.order >= LEAST_LIFTED else None
+        return best_lift(config.order)
     return None if config.lifted_to == "none" else config.lifted_to
 
 

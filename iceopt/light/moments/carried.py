@@ -1,10 +1,9 @@
 """The time profiles of a high order at one ice, carried to others by Laplace moments of a low order.
 
 With the ice, ln(light) of a pair changes by some D(t) that is smooth in time: more absorption takes the
-mean path in the layer off it, more scattering delays it. The log of a Laplace moment changes by the mean of
-D over the time profile weighted with exp(-rate t). So D is taken as a cubic in ln(t - t0 + DELAY_NS), t0
-the straight flight time, and its coefficients follow by least squares from the changes of a few moments at
-real rates, which cost a fraction of the time bins, never ring at the front, and stay positive. At its
+mean path in the layer off it, more scattering delays it. D is taken as a cubic in ln(t - t0 + DELAY_NS), t0
+the straight flight time, and found (`iceopt.light.moments.changes`) from the changes of a few moments at real
+rates, which cost a fraction of the time bins, never ring at the front, and stay positive. At its
 reference the model is the high order itself; it is carried again as a fit moves.
 """
 
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel, LogSlopes, Scene, windows
+from iceopt.light.moments.changes import coefficients, powers, since_flight
 from iceopt.light.moments.filled import without_gaps
 from iceopt.light.moments.laplace import CHEAPER_ORDER, LaplaceMoments
 
@@ -28,8 +28,6 @@ _UNIT_NS = 600.0
 _RIDGE = 1e-6
 _LARGEST_MISMATCH = 0.7
 """Moments whose log differs by more from the high order's time bins say nothing of them: left out."""
-LEAST_MOMENT = 1e-14
-"""Of fluence (1/m2) from one photon: sums over k are rounded at some 1e-17."""
 _LARGEST_CHANGE = 20.0
 
 
@@ -46,53 +44,34 @@ class TimeShapes:
         Moments of a light model near that of the counts.
     """
 
-    def __init__(
-        self,
-        scene: Scene,
-        rates_per_ns: Array,
-        counts: Array,
-        moments: Array,
-    ) -> None:
-        edges = scene.bin_edges_ns
-        arrival = scene.range_m / scene.speed_m_per_ns
-        since = np.maximum(0.5 * (edges[1:] + edges[:-1]) - arrival[:, None], 0.0)
-        self.place = np.log((since + DELAY_NS) / _UNIT_NS)
-        decay = damping(rates_per_ns, edges).T
-        from_bins = counts @ decay
-        means = np.empty((*moments.shape, _DEGREE + 1))
-        power = counts.copy()
-        for degree in range(_DEGREE + 1):
-            means[:, :, degree] = power @ decay
-            power *= self.place
-        per_photon = scene.photons * scene.effective_area_m2
-        good = (moments > LEAST_MOMENT * per_photon[:, None]) & (from_bins > 0)
-        mismatch = np.log(np.divide(from_bins, moments, out=np.ones_like(moments), where=good))
-        good &= np.abs(mismatch) < _LARGEST_MISMATCH
-        means = np.where(good[:, :, None], means / np.where(good, from_bins, 1.0)[:, :, None], 0.0)
-        turned = means.transpose(0, 2, 1)
-        normal = turned @ means + _RIDGE * np.eye(_DEGREE + 1)
-        self.coefficients = np.asarray(np.linalg.solve(normal, turned), dtype=np.float64)
+    def __init__(self, scene: Scene, rates_per_ns: Array, counts: Array, moments: Array) -> None:
+        self.place = np.log((since_flight(scene) + DELAY_NS) / _UNIT_NS)
+        self.coefficients = coefficients(
+            scene,
+            rates_per_ns,
+            counts,
+            moments,
+            powers(counts, self.place, _DEGREE + 1),
+            _LARGEST_MISMATCH,
+            _RIDGE,
+        )
         """Shape (pair, degree, rate)."""
 
     def pull_back(self, by_change: Array) -> Array:
         """From a gradient to the change of ln(light) to one to the change of ln(moments)."""
-        by_coefficient = np.empty((len(by_change), _DEGREE + 1))
-        power = by_change.copy()
-        for degree in range(_DEGREE + 1):
-            by_coefficient[:, degree] = power.sum(axis=1)
-            power *= self.place
+        by_coefficient = np.stack(
+            [power.sum(axis=1) for power in powers(by_change, self.place, _DEGREE + 1)], axis=1
+        )
         return np.einsum("pjs,pj->ps", self.coefficients, by_coefficient)
 
     def in_windows(self, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Array:
         """Matrix from changes of ln(moments) to those of ln(light in windows): (pair, window, rate)."""
         total = windows(counts, first, stop)
         shapes = np.empty((*total.shape, _DEGREE + 1))
-        power = counts.copy()
-        for degree in range(_DEGREE + 1):
+        for degree, power in enumerate(powers(counts, self.place, _DEGREE + 1)):
             summed = windows(power, first, stop)
             np.divide(summed, total, out=shapes[:, :, degree], where=total > 0)
             shapes[total <= 0, degree] = 0.0
-            power *= self.place
         return shapes @ self.coefficients
 
 
@@ -183,13 +162,6 @@ class CarriedProfile:
         log_moments = np.log(np.where(moments > 0, moments, 1.0))
         moves = np.where(moments > 0, log_moments - self._log_middle, 0.0)
         return _moved(self._counts, self._shapes.place, self._shapes.coefficients, moves)
-
-
-def damping(rates_per_ns: Array, edges_ns: Array) -> Array:
-    """Means of exp(-rate t) over time bins, shape (rate, bin)."""
-    rates = rates_per_ns[:, None]
-    decays = np.exp(-rates * edges_ns[:-1]) - np.exp(-rates * edges_ns[1:])
-    return np.asarray(decays / (rates * np.diff(edges_ns)))
 
 
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:

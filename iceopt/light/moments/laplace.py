@@ -14,7 +14,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.equations import Column, MomentEquations, column
-from iceopt.light.moments.plan import make_moment_plan
+from iceopt.light.moments.plan import Plan, make_moment_plan
 
 RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
 """From the width of the first bins in use to that of the whole time profile of deep ice."""
@@ -36,6 +36,8 @@ class LaplaceMoments:
     rates_per_ns : ndarray, shape (rate,)
         Not negative.
     equations : type of MomentEquations
+    plan : Plan, optional
+        Made from the scene and rates by another order; made anew by default.
 
     Raises
     ------
@@ -49,19 +51,20 @@ class LaplaceMoments:
         order: int,
         rates_per_ns: NDArray[np.float64],
         equations: type[MomentEquations] = MomentEquations,
+        plan: Plan | None = None,
     ) -> None:
         require_sound(scene)
         self.scene = scene
         self.order = order
         self.name = f"Laplace moments of order {order}"
         self.rates_per_ns = rates_per_ns
-        self._plan = make_moment_plan(scene, rates_per_ns)
+        self._plan = make_moment_plan(scene, rates_per_ns) if plan is None else plan
         self.equations = equations(scene, order, self._plan)
         self._scale = scene.photons * scene.effective_area_m2
 
     def of_order(self, order: int) -> "LaplaceMoments":
-        """Give the moments of another order on the same scene."""
-        return LaplaceMoments(self.scene, order, self.rates_per_ns, type(self.equations))
+        """Give the moments of another order on the same scene; they share the plan."""
+        return LaplaceMoments(self.scene, order, self.rates_per_ns, type(self.equations), self._plan)
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""
