@@ -4,7 +4,7 @@ A climb with the light model made at one ice ends at another; that is a map from
 is wanted. Far from it the model is made anew after a few steps. Near it the map shrinks distances, slowly
 where the counts say little of the difference between neighbouring layers, and Anderson's mixing of the last
 iterates (J. Assoc. Comput. Mach. 12, 547 (1965)) takes the slow directions out. How much the counts scatter
-is judged with each renewal from there on.
+is judged with each renewal from there on. Until then rough light models will do, where there are some.
 """
 
 from collections.abc import Callable, Sequence
@@ -87,6 +87,7 @@ class _Way:
         self._begun: list[Array] = []
         self._ended: list[Array] = []
         self._scatter = problem.no_dispersion()
+        self._rough = problem.rough_lights
         self.moved: list[float] = []
         """Move of the layers by each renewal, in their errors."""
         self.judged = not problem.config.error.dispersion
@@ -101,7 +102,7 @@ class _Way:
             vector, self._made_at = last["vector"], last["made_at"]
             self.moved = [float(m) for m in last["moved"]]
             self._scatter = self._problem.split_pairs(last["dispersion"])
-            self.judged = bool(last["judged"])
+            self.judged, self._rough = bool(last["judged"]), bool(last["rough"])
         else:
             self._watch("first guess: uniform ice", None)
             vector = self._made_at = self._problem.first_guess() if start is None else start
@@ -109,24 +110,27 @@ class _Way:
 
     @property
     def near(self) -> bool:
-        """Whether the fixed point is near enough to judge the scatter there, and for mixing."""
+        """Whether the fixed point is near enough for the best light, to judge the scatter, and for mixing."""
         return bool(self.moved) and self.moved[-1] < _NEAR and self.maximum.decrement < _NEARLY
 
     @property
     def settled(self) -> bool:
         """Whether another renewal would change nothing that matters."""
         still = bool(self.moved) and self.moved[-1] < SETTLED and self.maximum.decrement < ROUGHLY
-        return still and self.judged
+        return still and self.judged and not self._rough
 
     def renew(self) -> None:
         """Make the light models anew where the fixed point should be, and climb with them."""
         self._watch("renewing the light model at the best ice", None)
+        judge = self.near and not self._rough and self._problem.config.error.dispersion
+        if self.near and self._rough:
+            self._rough, self._begun, self._ended = False, [], []
         layers = 2 * self.maximum.posterior.layers
         sd = np.sqrt(np.diag(self.maximum.covariance))[:layers]
         self._made_at = self.maximum.vector.copy()
         if self._begun:
             self._made_at[:layers] = mixed(self._begun, self._ended, sd)
-        if self.near and self._problem.config.error.dispersion:
+        if judge:
             self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
         self._go(self._made_at)
         away = (self.maximum.vector - self._made_at)[:layers] / sd
@@ -146,7 +150,7 @@ class _Way:
         self._climb(self.maximum.posterior, self.maximum.vector, LARGEST_DECREMENT)
 
     def _go(self, vector: Array) -> None:
-        posterior = self._problem.posterior_at(vector, self._made_at, self._scatter)
+        posterior = self._problem.posterior_at(vector, self._made_at, self._scatter, self._rough)
         self._climb(posterior, vector, ROUGHLY if self._problem.light_moves else LARGEST_DECREMENT)
 
     def _climb(self, posterior: Posterior, vector: Array, enough: float) -> None:
@@ -162,6 +166,7 @@ class _Way:
             "moved": np.array(self.moved),
             "dispersion": np.concatenate(self._scatter),
             "judged": np.array(self.judged),
+            "rough": np.array(self._rough),
         }
         self._store.write(_STAGE, self._number, kept)
         self._number += 1

@@ -21,8 +21,10 @@ from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
 from iceopt.light.moments.carried import bins_with_light, carry
 from iceopt.light.moments.filled import FilledModel
+from iceopt.light.moments.laplace import CHEAPER_ORDER
 from iceopt.light.moments.lifted import LiftedMoments, best_lift
 from iceopt.light.moments.model import LayeredMoments
+from iceopt.light.moments.steered import SteeredMoments
 
 Array = NDArray[np.float64]
 
@@ -41,6 +43,8 @@ class Light:
     """What finds the uniform ice to begin with."""
     moves: bool
     """Whether the model depends on the ice that it is made for."""
+    roughly: Callable[[Ice], LightModel] | None = None
+    """Gives a cheaper one that will do far from the best ice, and stays good farther from its own."""
 
 
 def light_models(config: FitConfig, scene: Scene) -> Light:
@@ -56,7 +60,16 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     moments = high.laplace.of_order(chosen.moments_order)
     top = lifted_order(chosen)
     carried = high if top is None else LiftedMoments(high, top)
-    return Light(lambda ice: carry(moments, carried, ice), closed, True)
+    steer = chosen.steered and moments.order < high.order
+
+    def at(ice: Ice) -> LightModel:
+        return carry(SteeredMoments(moments, high.laplace, ice) if steer else moments, carried, ice)
+
+    if high.order <= CHEAPER_ORDER:
+        return Light(at, closed, True)
+    cheap = high.of_order(CHEAPER_ORDER)
+    rough = LiftedMoments(cheap, high.order)
+    return Light(at, closed, True, lambda ice: carry(cheap.laplace, rough, ice))
 
 
 def lifted_order(config: ModelConfig) -> int | None:
@@ -187,11 +200,24 @@ class Problem:
         """How often the light models are made at most, the first time counted."""
         return 1 + self.config.model.most_renewals
 
+    @property
+    def rough_lights(self) -> bool:
+        """Whether every campaign has cheaper light models that will do far from the best ice."""
+        return all(part.light.roughly is not None for part in self.parts)
+
     def posterior_at(
-        self, vector: Array, made_at: Array, dispersions: Sequence[Array] | None = None
+        self,
+        vector: Array,
+        made_at: Array,
+        dispersions: Sequence[Array] | None = None,
+        roughly: bool = False,
     ) -> Posterior:
-        """Posterior with its reference at a vector and light models made at another's ice."""
-        models = [part.light.at(self._ice(made_at)) for part in self.parts]
+        """Posterior with its reference at a vector and light models, rough or not, made at another's ice."""
+        ice = self._ice(made_at)
+        models = [
+            part.light.roughly(ice) if roughly and part.light.roughly else part.light.at(ice)
+            for part in self.parts
+        ]
         return self.posterior(self._ice(vector), vector[-len(ERROR_NAMES) :], models, dispersions)
 
     def _ice(self, vector: Array) -> Ice:

@@ -13,8 +13,7 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
     Sbar = (X G + (X G)^T) / 2,   Cbar = C'bar - X G X^T / 2.
 """
 
-from numba import njit, prange
-
+from iceopt.light.moments.abreast import abreast
 from iceopt.light.moments.lanes import (
     LANES,
     backward,
@@ -379,7 +378,6 @@ def pull_back_one(
         undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar)
 
 
-@njit(cache=True, nogil=True, parallel=True, error_model="numpy")
 def pull_back(order, rates, wavenumbers, weights, start, column, pattern, sources, cotangent, rate_bar):
     """Gradient of sum(cotangent x transform) with respect to real changes of the loss rates.
 
@@ -389,8 +387,10 @@ def pull_back(order, rates, wavenumbers, weights, start, column, pattern, source
     rate_bar : array, shape (s, layer, order + 1)
         Overwritten with the gradient (m).
     """
-    for j in prange(rates.shape[0]):
-        pull_back_one(
+    abreast(
+        lambda j: pull_back_one(
             order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources,
             cotangent[j], rate_bar[j],
-        )  # fmt: skip
+        ),
+        rates.shape[0],
+    )  # fmt: skip

@@ -17,7 +17,7 @@ from iceopt.light.moments import adjoint, jacobian
 from iceopt.light.moments.equations import column
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 
-_KERNELS = (adjoint.pull_back, jacobian.slopes)
+_KERNELS = (adjoint.pull_back_one, jacobian.slopes_of_one)
 _ORDER = 5
 """Any will do: the kernels are compiled once for all orders."""
 

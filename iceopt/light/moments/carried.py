@@ -90,12 +90,37 @@ def _moved(counts: Array, place: Array, coefficients: Array, moves: Array) -> tu
     return moved, free
 
 
+class Moments(Protocol):
+    """Laplace moments on a scene: `LaplaceMoments`, or `SteeredMoments`."""
+
+    scene: Scene
+    order: int
+    name: str
+    rates_per_ns: Array
+
+    def of_order(self, order: int) -> LaplaceMoments:
+        """Moments of another order."""
+        ...
+
+    def expected(self, ice: Ice) -> Array:
+        """Shape (pair, rate)."""
+        ...
+
+    def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
+        """Moments, and the pull-back of a gradient to (ln le, ln la)."""
+        ...
+
+    def log_slopes(self, ice: Ice) -> Array:
+        """Derivatives of ln(moments) to ln le, then ln la: shape (pair, rate, parameter)."""
+        ...
+
+
 class CarriedProfile:
     """Time profiles of a high order at a reference ice, moved with the moments of a low one; a `LightModel`.
 
     Parameters
     ----------
-    moments : LaplaceMoments
+    moments : Moments
         Of the low order.
     name : str
     reference : Ice
@@ -107,7 +132,7 @@ class CarriedProfile:
 
     def __init__(
         self,
-        moments: LaplaceMoments,
+        moments: Moments,
         name: str,
         reference: Ice,
         counts: Array,
@@ -179,7 +204,7 @@ class High(Protocol):
         ...
 
 
-def carry(moments: LaplaceMoments, high: High, reference: Ice) -> CarriedProfile:
+def carry(moments: Moments, high: High, reference: Ice) -> CarriedProfile:
     """Carry an order from a reference ice by Laplace moments on the same scene; see `CarriedProfile`."""
     counts, own_error = high.expected_and_error(reference)
     return CarriedProfile(moments, f"{high.name}, carried by {moments.name}", reference, counts, own_error)

@@ -17,9 +17,9 @@ complex plane (Squire, Trapp, SIAM Rev. 40, 110 (1998)).
 from collections.abc import Iterator
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
+from iceopt.light.moments.abreast import abreast
 from iceopt.light.moments.lanes import LANES, combine, jit, weighted_dot
 from iceopt.light.moments.products import multiply_vector, multiply_vector_transposed
 from iceopt.light.moments.sweep import impedances, layer_work, new_state, start_field
@@ -197,7 +197,6 @@ def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, patter
                 out[p, between[j + 1], e] += add_end(last, b, fields, j, a, emitters, -side, flat, place, n)
 
 
-@njit(cache=True, nogil=True, parallel=True, error_model="numpy")
 def slopes(order, moved, wavenumbers, weights, start, column, pattern, ends, out):
     """Derivatives of the sums over k of weight x reading, for every real Laplace variable and entry.
 
@@ -212,7 +211,9 @@ def slopes(order, moved, wavenumbers, weights, start, column, pattern, ends, out
     out : array, shape (s, parameter, layer, entry)
         Overwritten.
     """
-    for j in prange(moved.shape[0]):
-        slopes_of_one(
+    abreast(
+        lambda j: slopes_of_one(
             order, moved[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, ends, out[j]
-        )
+        ),
+        moved.shape[0],
+    )

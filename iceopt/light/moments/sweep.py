@@ -11,8 +11,7 @@ and just above it u - w_q. A receiver with weights r on the moments reads (D w_r
 emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter, so no step can blow up.
 """
 
-from numba import njit, prange
-
+from iceopt.light.moments.abreast import abreast
 from iceopt.light.moments.lanes import (
     LANES,
     axpy,
@@ -248,7 +247,6 @@ def transform_one(order, rates, wavenumbers, weights, begin, end, column, patter
         spread(state, sources, weights, first, below, above, pattern[1], field, out, work[7], n)
 
 
-@njit(cache=True, nogil=True, parallel=True, error_model="numpy")
 def transform(order, rates, wavenumbers, weights, start, column, pattern, sources, out):
     """Sum over k of weight x reading, for every Laplace variable and entry.
 
@@ -275,7 +273,9 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     out : array, shape (s, entry, part)
         Overwritten; real and imaginary part, or the real one alone.
     """
-    for j in prange(rates.shape[0]):
-        transform_one(
+    abreast(
+        lambda j: transform_one(
             order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources, out[j]
-        )
+        ),
+        rates.shape[0],
+    )

@@ -1,0 +1,79 @@
+"""Moments of a low order that have the values and the slopes of a high one at a reference ice.
+
+ln(high order / low order) changes little with the ice, and where it is expanded to first order,
+
+    ln m(x) = ln m_low(x) + ln(m_high / m_low)(x_0) + d ln(m_high / m_low)/dx (x_0) . (x - x_0),
+
+x the logs of all le and la, what is left is the difference of the two orders' second derivatives.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from iceopt.ice.layers import Ice
+from iceopt.light.moments.changes import known
+from iceopt.light.moments.laplace import LaplaceMoments
+
+Array = NDArray[np.float64]
+
+
+class SteeredMoments:
+    """Laplace moments of a low order, steered by a high one; as `LaplaceMoments`.
+
+    Parameters
+    ----------
+    low, high : LaplaceMoments
+        On the same scene, at the same rates.
+    reference : Ice
+        Whose layers all other ices share.
+    """
+
+    def __init__(self, low: LaplaceMoments, high: LaplaceMoments, reference: Ice) -> None:
+        self.scene, self.order, self.rates_per_ns = low.scene, low.order, low.rates_per_ns
+        self.name = f"Laplace moments of order {low.order}, steered by order {high.order}"
+        self._low, self._start = low, _logs(reference)
+        below, above = low.expected(reference), high.expected(reference)
+        both = known(self.scene, below) & known(self.scene, above)
+        self._ratio = np.divide(above, below, out=np.zeros_like(below), where=both)
+        self._slopes: tuple[Ice, Array] = (reference, low.log_slopes(reference))
+        self._turn = np.where(both[:, :, None], high.log_slopes(reference) - self._slopes[1], 0.0)
+
+    def of_order(self, order: int) -> LaplaceMoments:
+        """Give the moments of another order on the same scene."""
+        return self._low.of_order(order)
+
+    def expected(self, ice: Ice) -> Array:
+        """Moments of the counts at brightness and efficiency 1, shape (pair, rate); 0 where not known."""
+        move = _logs(ice) - self._start
+        turned = self._turn.reshape(-1, move.size) @ move
+        return self._low.expected(ice) * self._ratio * np.exp(turned.reshape(self._ratio.shape))
+
+    def log_slopes(self, ice: Ice) -> Array:
+        """Derivatives of ln(moments) to ln le of each layer, then to ln la: (pair, rate, parameter)."""
+        return self._low_slopes(ice) + self._turn
+
+    def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
+        """Moments, and the pull-back of a gradient to them to (ln le, ln la), each of shape (layer,)."""
+        moments = self.expected(ice)
+
+        def pull_back(cotangent: Array) -> tuple[Array, Array]:
+            by_logs = cotangent * moments
+            by_lengths = np.tensordot(by_logs, self._low_slopes(ice), axes=2)
+            by_lengths += np.tensordot(by_logs, self._turn, axes=2)
+            by_scattering, by_absorption = np.split(by_lengths, 2)
+            return by_scattering, by_absorption
+
+        return moments, pull_back
+
+    def _low_slopes(self, ice: Ice) -> Array:
+        """Those of the low order; the last are kept: a climb wants them for gradient and curvature."""
+        if not np.array_equal(_logs(self._slopes[0]), _logs(ice)):
+            self._slopes = (ice, self._low.log_slopes(ice))
+        return self._slopes[1]
+
+
+def _logs(ice: Ice) -> Array:
+    """All ln le, then all ln la."""
+    return np.log(np.concatenate([ice.scattering_length_m, ice.absorption_length_m]))
