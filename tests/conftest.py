@@ -8,7 +8,8 @@ from hypothesis import settings
 from tests.synthetic import make_campaign
 
 # The same examples in every run; scripts/test --slow looks further, with new ones each time.
-settings.register_profile("repeatable", derandomize=True)
+# Without deadlines: the first example of a test may wait for numba to compile.
+settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
 
