@@ -10,6 +10,7 @@ from tests.synthetic import make_campaign
 # The same examples in every run; scripts/test --slow looks further, with new ones each time.
 # Without deadlines: the first example of a test may wait for numba to compile.
 settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.register_profile("searching", deadline=None)
 settings.load_profile("repeatable")
 
 
