@@ -48,10 +48,11 @@ class ModelConfig(_Section):
     """Order of the layered model, evaluated at the best ice found so far."""
     lifted_to: Annotated[int, Field(ge=1, le=9)] | Literal["auto", "none"] = "auto"
     """Order whose Laplace moments it is given there; auto: 9 from order 5 on, none below."""
-    moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 3
+    moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 5
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     steered: bool = True
-    """Whether moments of a lower order have the slopes of the layered model's order at the best ice."""
+    """Whether moments of a lower order have the slopes of the layered model's order at the best ice: 3 halves
+    the time of a fit, but climbs of large campaigns may then need many renewals."""
     most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 
