@@ -122,16 +122,15 @@ class _Way:
     def renew(self) -> None:
         """Make the light models anew where the fixed point should be, and climb with them."""
         self._watch("renewing the light model at the best ice", None)
-        judge = self.near and not self._rough and self._problem.config.error.dispersion
         if self.near and self._rough:
             self._rough, self._begun, self._ended = False, [], []
+        elif self.near and self._problem.config.error.dispersion:
+            self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
         layers = 2 * self.maximum.posterior.layers
         sd = np.sqrt(np.diag(self.maximum.covariance))[:layers]
         self._made_at = self.maximum.vector.copy()
         if self._begun:
             self._made_at[:layers] = mixed(self._begun, self._ended, sd)
-        if judge:
-            self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
         self._go(self._made_at)
         away = (self.maximum.vector - self._made_at)[:layers] / sd
         self.moved.append(float(np.sqrt(np.mean(away**2))))

@@ -52,7 +52,7 @@ class ModelConfig(_Section):
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     steered: bool = True
     """Whether moments of a lower order have the slopes of the layered model's order at the best ice: 3 halves
-    the time of a fit, but climbs of large campaigns may then need many renewals."""
+    the cost of a draw, but climbs of large campaigns may then need many renewals."""
     most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 

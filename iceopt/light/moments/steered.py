@@ -37,7 +37,7 @@ class SteeredMoments:
         below, above = low.expected(reference), high.expected(reference)
         both = known(self.scene, below) & known(self.scene, above)
         self._ratio = np.divide(above, below, out=np.zeros_like(below), where=both)
-        self._slopes: tuple[Ice, Array] = (reference, low.log_slopes(reference))
+        self._slopes = self._start, low.log_slopes(reference)
         self._turn = np.where(both[:, :, None], high.log_slopes(reference) - self._slopes[1], 0.0)
 
     def of_order(self, order: int) -> LaplaceMoments:
@@ -69,8 +69,9 @@ class SteeredMoments:
 
     def _low_slopes(self, ice: Ice) -> Array:
         """Those of the low order; the last are kept: a climb wants them for gradient and curvature."""
-        if not np.array_equal(_logs(self._slopes[0]), _logs(ice)):
-            self._slopes = (ice, self._low.log_slopes(ice))
+        place = _logs(ice)
+        if not np.array_equal(self._slopes[0], place):
+            self._slopes = place, self._low.log_slopes(ice)
         return self._slopes[1]
 
 
