@@ -8,6 +8,7 @@ is judged with each renewal from there on. Until then rough light models will do
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,7 @@ def climb(
     Returns
     -------
     maximum : Maximum
-        With the covariance of the normal approximation.
+        With the posterior for draws, and the covariance of the normal approximation.
     moved : tuple of float
         Root mean square move of the layers by each renewal, in their standard deviations.
     """
@@ -66,7 +67,9 @@ def climb(
     elif not way.judged:
         way.judge_scatter()
     watch("finding the covariance", None)
-    return with_covariance(way.maximum), tuple(way.moved)
+    last = way.maximum
+    for_draws = replace(last, posterior=problem.steered(last.posterior, last.vector))
+    return with_covariance(for_draws), tuple(way.moved)
 
 
 class _Way:

@@ -51,8 +51,7 @@ class ModelConfig(_Section):
     moments_order: Annotated[int, Field(ge=1, le=9)] | Literal["none"] = 5
     """Order of the Laplace moments that carry it to the ice around; none: the layered model everywhere."""
     steered: bool = True
-    """Whether moments of a lower order have the slopes of the layered model's order at the best ice: 3 halves
-    the cost of a draw, but climbs of large campaigns may then need many renewals."""
+    """Whether draws are judged by moments of order 3 with the values and slopes of those at the maximum."""
     most_renewals: Annotated[int, Field(ge=0)] = 20
     """How often it is made anew at most, until the ice moves by less than a tenth of its error."""
 

@@ -22,6 +22,8 @@ from iceopt.fit.nuisances import Factor, JointNuisances, NuisanceSystem, decreme
 Array = NDArray[np.float64]
 
 _TOLERANCE = 1e-7
+_TOLERANCE_OF_VALUES = 1e-4
+"""Decrement that ends a search: for derivatives, and for a value, to which half of it is still added."""
 _MOST_STEPS = 60
 _LONGEST_LOG_STEP = 1.0
 _STEP = 1e-4
@@ -69,7 +71,7 @@ class Marginal:
         for _ in range(_REFERENCE_ROUNDS):
             if error_sizes is None:
                 break
-            found = self.evaluate(signals, error_sizes)
+            found = self._evaluation(signals, error_sizes, _TOLERANCE)
             self._reference, self._start = found.nuisances, found.errors
             for likelihood, signal, own in zip(
                 self.likelihoods, signals, system.of_pairs(found.nuisances), strict=True
@@ -86,9 +88,7 @@ class Marginal:
         error_sizes : ndarray, shape (3,)
             In the order of `ERROR_NAMES`.
         """
-        best, errors, value = self._search(signals, error_sizes)
-        factor, log_volume = self._volume(error_sizes)
-        return Evaluation(value - 0.5 * log_volume, best, factor, errors)
+        return self._evaluation(signals, error_sizes, _TOLERANCE_OF_VALUES)
 
     def evaluate_vjp(
         self, signals: Sequence[Array], error_sizes: Array
@@ -101,7 +101,7 @@ class Marginal:
         by_signals : list of ndarray, shape (pair, bin)
         by_error_sizes : ndarray, shape (3,)
         """
-        found = self.evaluate(signals, error_sizes)
+        found = self._evaluation(signals, error_sizes, _TOLERANCE)
         by_signals, by_errors = [], -0.5 * self._volume_gradient(error_sizes)
         for likelihood, signal, own, errors in zip(
             self.likelihoods, signals, self.system.of_pairs(found.nuisances), found.errors, strict=True
@@ -111,10 +111,18 @@ class Marginal:
             by_errors += by_own_errors
         return found, by_signals, by_errors
 
+    def _evaluation(self, signals: Sequence[Array], error_sizes: Array, tolerance: float) -> Evaluation:
+        best, errors, value = self._search(signals, error_sizes, tolerance)
+        factor, log_volume = self._volume(error_sizes)
+        return Evaluation(value - 0.5 * log_volume, best, factor, errors)
+
     def _search(
-        self, signals: Sequence[Array], error_sizes: Array
+        self, signals: Sequence[Array], error_sizes: Array, tolerance: float
     ) -> tuple[JointNuisances, tuple[PairErrors, ...], float]:
-        """Maximise the joint density over nuisances and model errors by Newton's method."""
+        """Maximise the joint density over nuisances and model errors by Newton's method.
+
+        The last step is taken in the nuisances and, as it promises, in the value; not in the model errors.
+        """
         system, bin_ns = self.system, min(of.observations.bin_ns for of in self.likelihoods)
         lights = [of.light(signal) for of, signal in zip(self.likelihoods, signals, strict=True)]
         at, errors = self._reference, tuple(start.copy() for start in self._start)
@@ -138,10 +146,10 @@ class Marginal:
             best, factor_of_step = value, 1.0
             gradient = system.gradient(at, by_pairs)
             step = _shortened(factored(system, information, at).solve(gradient), bin_ns)
-            if decrement(gradient, step) < _TOLERANCE:
-                break
-            at = at.moved(step)
-        return at, errors, value
+            at, rise = at.moved(step), 0.5 * decrement(gradient, step)
+            if rise < 0.5 * tolerance:
+                return at, errors, best + rise
+        return at, errors, best
 
     def _volume(self, error_sizes: Array) -> tuple[Factor, float]:
         """Conditional information of the nuisances, and the log det of everything marginalised."""

@@ -24,7 +24,6 @@ from iceopt.light.moments.filled import FilledModel
 from iceopt.light.moments.laplace import CHEAPER_ORDER
 from iceopt.light.moments.lifted import LiftedMoments, best_lift
 from iceopt.light.moments.model import LayeredMoments
-from iceopt.light.moments.steered import SteeredMoments
 
 Array = NDArray[np.float64]
 
@@ -60,10 +59,9 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     moments = high.laplace.of_order(chosen.moments_order)
     top = lifted_order(chosen)
     carried = high if top is None else LiftedMoments(high, top)
-    steer = chosen.steered and moments.order < high.order
 
     def at(ice: Ice) -> LightModel:
-        return carry(SteeredMoments(moments, high.laplace, ice) if steer else moments, carried, ice)
+        return carry(moments, carried, ice)
 
     if high.order <= CHEAPER_ORDER:
         return Light(at, closed, True)
@@ -181,6 +179,15 @@ class Problem:
         models = [term.model for term in posterior.terms]
         scatter = [term.likelihood.dispersion for term in posterior.terms]
         return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models, scatter)
+
+    def steered(self, posterior: Posterior, vector: Array) -> Posterior:
+        """Posterior for draws around a vector, by cheaper light models if the configuration says so."""
+        if not self.config.model.steered:
+            return posterior
+        ice = posterior.ice(vector)
+        models = [term.model.steered_at(ice) for term in posterior.terms]
+        scatter = [term.likelihood.dispersion for term in posterior.terms]
+        return self.posterior(ice, vector[-len(ERROR_NAMES) :], models, scatter)
 
     def no_dispersion(self) -> list[Array]:
         """Dispersion 1 of every pair, shape (pair,) a campaign."""

@@ -53,6 +53,10 @@ class ClosedForm:
         """Itself: nothing costs less."""
         return self
 
+    def steered_at(self, ice: Ice) -> "ClosedForm":
+        """Itself: nothing costs less."""
+        return self
+
     def expected(self, ice: Ice) -> Array:
         """Expected counts at brightness and efficiency 1, shape (pair, bin)."""
         return self._expected(self._fractions(ice), ice)

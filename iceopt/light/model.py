@@ -1,7 +1,7 @@
 """What every light model is given and what it gives: the seam between light and fit."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -50,6 +50,18 @@ class Scene:
     effective_area_m2: float
     acceptance_slope: float
     """Receivers count H0 - acceptance_slope x H1 (campaign tables): +1 is light travelling down."""
+
+    def of_pairs(self, chosen: NDArray[np.bool_]) -> "Scene":
+        """Scene of some of the pairs, shape (pair,)."""
+        return replace(
+            self,
+            emitter_depth_m=self.emitter_depth_m[chosen],
+            receiver_depth_m=self.receiver_depth_m[chosen],
+            distance_m=self.distance_m[chosen],
+            bearing_deg=self.bearing_deg[chosen],
+            azimuth_deg=self.azimuth_deg[chosen],
+            photons=self.photons[chosen],
+        )
 
     @property
     def range_m(self) -> NDArray[np.float64]:
@@ -110,6 +122,10 @@ class LightModel(Protocol):
     @property
     def cheaper(self) -> "LightModel":
         """A model whose slopes change with the ice nearly as this one's do, at less cost, or this one."""
+        ...
+
+    def steered_at(self, ice: Ice) -> "LightModel":
+        """A model with the values and slopes of this one at an ice, at less cost near it, or this one."""
         ...
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:

@@ -8,6 +8,7 @@ reference the model is the high order itself; it is carried again as a fit moves
 """
 
 from collections.abc import Callable
+from copy import copy
 from typing import Protocol
 
 import numpy as np
@@ -18,6 +19,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel, LogSlopes, Scene, windows
 from iceopt.light.moments.changes import coefficients, powers, since_flight
 from iceopt.light.moments.filled import without_gaps
+from iceopt.light.moments.joined import steered_across
 from iceopt.light.moments.laplace import CHEAPER_ORDER, LaplaceMoments
 
 Array = NDArray[np.float64]
@@ -91,7 +93,7 @@ def _moved(counts: Array, place: Array, coefficients: Array, moves: Array) -> tu
 
 
 class Moments(Protocol):
-    """Laplace moments on a scene: `LaplaceMoments`, or `SteeredMoments`."""
+    """Laplace moments on a scene: `LaplaceMoments`, or `JoinedMoments`."""
 
     scene: Scene
     order: int
@@ -155,6 +157,18 @@ class CarriedProfile:
             return self
         moments = self._moments.of_order(CHEAPER_ORDER)
         return CarriedProfile(moments, self.name, self.reference, self._counts, self._own_error)
+
+    def steered_at(self, ice: Ice) -> LightModel:
+        """The same profiles, carried by moments of order 3 with the values and slopes of these at an ice.
+
+        Or itself, if its own moments are of an order as low.
+        """
+        if self._moments.order <= CHEAPER_ORDER:
+            return self
+        steered = copy(self)
+        steered._moments = steered_across(self._moments.of_order(self._moments.order), ice)
+        steered.name = self.name.replace(self._moments.name, steered._moments.name)
+        return steered
 
     def expected(self, ice: Ice) -> Array:
         """Expected counts, shape (pair, bin)."""

@@ -39,6 +39,10 @@ class FilledModel:
         """The same of the cheaper model."""
         return FilledModel(self._model.cheaper, self._lit)
 
+    def steered_at(self, ice: Ice) -> "FilledModel":
+        """Itself: time bins are not steered."""
+        return self
+
     def expected(self, ice: Ice) -> Array:
         """Expected counts, shape (pair, bin)."""
         return without_gaps(self._model.expected(ice), self._lit)

@@ -66,6 +66,12 @@ class LaplaceMoments:
         """Give the moments of another order on the same scene; they share the plan."""
         return LaplaceMoments(self.scene, order, self.rates_per_ns, type(self.equations), self._plan)
 
+    def of_pairs(self, chosen: NDArray[np.bool_]) -> "LaplaceMoments":
+        """Give the moments of some of the pairs, shape (pair,)."""
+        return LaplaceMoments(
+            self.scene.of_pairs(chosen), self.order, self.rates_per_ns, type(self.equations)
+        )
+
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""
         return self._moments(self._rates(ice), column(ice, self._plan.depths_m))[:, :, 0]

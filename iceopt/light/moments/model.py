@@ -53,6 +53,10 @@ class LayeredMoments:
         """The model of order 3 at most."""
         return self if self.order <= CHEAPER_ORDER else self.of_order(CHEAPER_ORDER)
 
+    def steered_at(self, ice: Ice) -> "LayeredMoments":
+        """Itself: time bins are not steered."""
+        return self
+
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Expected counts, shape (pair, bin)."""
         cut = column(ice, self._plan.depths_m)

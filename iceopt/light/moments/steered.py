@@ -4,7 +4,9 @@ ln(high order / low order) changes little with the ice, and where it is expanded
 
     ln m(x) = ln m_low(x) + ln(m_high / m_low)(x_0) + d ln(m_high / m_low)/dx (x_0) . (x - x_0),
 
-x the logs of all le and la, what is left is the difference of the two orders' second derivatives.
+x the logs of all le and la, what is left is the difference of the two orders' second derivatives. A moment in
+which the orders are far apart (near the emitter on its own line a low order's may all but vanish, or be
+negative) is expanded by itself: there the low order says nothing of the high one.
 """
 
 from collections.abc import Callable
@@ -17,6 +19,9 @@ from iceopt.light.moments.changes import known
 from iceopt.light.moments.laplace import LaplaceMoments
 
 Array = NDArray[np.float64]
+
+_LARGEST_DIFFERENCE = 0.5
+"""Of the logs of a moment in two orders, for the low one to be followed."""
 
 
 class SteeredMoments:
@@ -35,10 +40,15 @@ class SteeredMoments:
         self.name = f"Laplace moments of order {low.order}, steered by order {high.order}"
         self._low, self._start = low, _logs(reference)
         below, above = low.expected(reference), high.expected(reference)
-        both = known(self.scene, below) & known(self.scene, above)
-        self._ratio = np.divide(above, below, out=np.zeros_like(below), where=both)
+        well = known(self.scene, above)
+        both = known(self.scene, below) & well
+        ratio = np.divide(above, below, out=np.ones_like(below), where=both)
+        self._like = both & (np.abs(np.log(ratio)) < _LARGEST_DIFFERENCE)
+        """Whether the low order is followed, shape (pair, rate)."""
+        self._ratio = np.where(self._like, ratio, np.where(well, above, 0.0))
         self._slopes = self._start, low.log_slopes(reference)
-        self._turn = np.where(both[:, :, None], high.log_slopes(reference) - self._slopes[1], 0.0)
+        self._turn = high.log_slopes(reference) - self._like[:, :, None] * self._slopes[1]
+        self._turn[~well] = 0.0
 
     def of_order(self, order: int) -> LaplaceMoments:
         """Give the moments of another order on the same scene."""
@@ -48,11 +58,12 @@ class SteeredMoments:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate); 0 where not known."""
         move = _logs(ice) - self._start
         turned = self._turn.reshape(-1, move.size) @ move
-        return self._low.expected(ice) * self._ratio * np.exp(turned.reshape(self._ratio.shape))
+        followed = np.where(self._like, self._low.expected(ice), 1.0)
+        return followed * self._ratio * np.exp(turned.reshape(self._ratio.shape))
 
     def log_slopes(self, ice: Ice) -> Array:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la: (pair, rate, parameter)."""
-        return self._low_slopes(ice) + self._turn
+        return self._like[:, :, None] * self._low_slopes(ice) + self._turn
 
     def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
         """Moments, and the pull-back of a gradient to them to (ln le, ln la), each of shape (layer,)."""
@@ -60,7 +71,7 @@ class SteeredMoments:
 
         def pull_back(cotangent: Array) -> tuple[Array, Array]:
             by_logs = cotangent * moments
-            by_lengths = np.tensordot(by_logs, self._low_slopes(ice), axes=2)
+            by_lengths = np.tensordot(by_logs * self._like, self._low_slopes(ice), axes=2)
             by_lengths += np.tensordot(by_logs, self._turn, axes=2)
             by_scattering, by_absorption = np.split(by_lengths, 2)
             return by_scattering, by_absorption

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from iceopt.ice.layers import Ice
+from iceopt.light.model import Emission
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 from iceopt.light.moments.steered import SteeredMoments
 from tests.light.moments.scenes import make_scene
@@ -72,3 +73,21 @@ def test_the_slopes_kept_are_those_of_the_ice_asked_for(orders, steered):
     other, fresh = changed(-0.3), SteeredMoments(orders[3], orders[5], REFERENCE)
     steered.log_slopes(changed(0.3))
     np.testing.assert_array_equal(steered.log_slopes(other), fresh.log_slopes(other))
+
+
+def test_moments_that_the_low_order_does_not_know_are_expanded_by_themselves():
+    """Along the emitter's line the orders are far apart: the low one's move must not be blown up."""
+    ring = Emission("ring", elevation_deg=20.0, spread_deg=10.0)
+    scene = make_scene([1520.0, 1520.0], [1500.0, 1570.0], [0.0, 0.0], emission=ring, slope=0.5)
+    low, high = (LaplaceMoments(scene, n, RATES_PER_NS) for n in (3, 5))
+    apart = np.abs(np.log(low.expected(REFERENCE) / high.expected(REFERENCE)))
+    assert apart[0].min() > 0.5, "the orders are near each other"
+    steered, slopes = SteeredMoments(low, high, REFERENCE), high.log_slopes(REFERENCE)
+    ice = changed(0.05)
+    move = np.log(np.r_[ice.scattering_length_m, ice.absorption_length_m])
+    move -= np.log(np.r_[REFERENCE.scattering_length_m, REFERENCE.absorption_length_m])
+    expanded = np.log(high.expected(REFERENCE)) + slopes @ move
+    np.testing.assert_allclose(np.log(steered.expected(ice))[0], expanded[0], rtol=1e-10)
+    moved = np.log(low.expected(ice) / low.expected(REFERENCE))[0, 1:]
+    assert np.abs(moved).min() > 0.1, "the low order's moments do not run away"
+    assert np.abs(np.log(steered.expected(ice) / high.expected(ice)))[0].max() < 1e-3

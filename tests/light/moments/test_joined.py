@@ -1,0 +1,53 @@
+"""Joined moments: every pair by its part's means; steering across lines alone."""
+
+import numpy as np
+import pytest
+
+from iceopt.ice.layers import Ice
+from iceopt.light.moments.joined import steered_across
+from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
+from tests.light.moments.scenes import make_scene
+
+EDGES_M = [1500.0, 1540.0, 1560.0, 1600.0]
+REFERENCE = Ice(EDGES_M, [24.0, 9.0, 20.0], [110.0, 45.0, 90.0])
+NEAR = Ice(EDGES_M, [25.0, 8.8, 20.5], [105.0, 46.0, 92.0])
+# Sums over k are rounded at some 1e-17 /m2, and nodes go by the pairs of a scene: hence `atol` below.
+ALONG = np.array([False, True, False, True])
+
+
+@pytest.fixture(scope="module")
+def high():
+    depths = [1520.0, 1520.0, 1550.0, 1580.0], [1530.0, 1584.0, 1490.0, 1540.0]
+    return LaplaceMoments(make_scene(*depths, [120.0, 0.0, 180.0, 0.0]), 5, RATES_PER_NS)
+
+
+@pytest.fixture(scope="module")
+def steered(high):
+    return steered_across(high, REFERENCE)
+
+
+def test_along_a_line_moments_are_the_high_orders_everywhere(high, steered):
+    np.testing.assert_allclose(steered.expected(NEAR)[ALONG], high.expected(NEAR)[ALONG], rtol=1e-12)
+    np.testing.assert_allclose(steered.log_slopes(NEAR)[ALONG], high.log_slopes(NEAR)[ALONG], atol=1e-12)
+
+
+def test_across_lines_they_are_near_the_high_orders_and_exact_at_the_reference(high, steered):
+    np.testing.assert_allclose(steered.expected(REFERENCE), high.expected(REFERENCE), rtol=1e-12, atol=1e-17)
+    left = np.log(steered.expected(NEAR) / high.expected(NEAR))[~ALONG]
+    moved = np.log(high.expected(NEAR) / high.expected(REFERENCE))[~ALONG]
+    assert 0.0 < np.abs(left).max() < 0.02 * np.abs(moved).max()
+
+
+def test_gradient_and_slopes_agree(steered):
+    moments, pull_back = steered.expected_vjp(NEAR)
+    np.testing.assert_array_equal(moments, steered.expected(NEAR))
+    weight = np.random.default_rng(3).standard_normal(moments.shape) / moments
+    slopes = np.einsum("ps,psi->i", weight * moments, steered.log_slopes(NEAR))
+    np.testing.assert_allclose(np.concatenate(pull_back(weight)), slopes, rtol=1e-9)
+
+
+@pytest.mark.parametrize("distances", [[0.0, 0.0, 0.0], [120.0, 60.0, 90.0]])
+def test_a_scene_may_have_pairs_of_one_kind_alone(distances):
+    high = LaplaceMoments(make_scene([1520.0] * 3, [1560.0, 1590.0, 1490.0], distances), 5, RATES_PER_NS)
+    steered = steered_across(high, REFERENCE)
+    np.testing.assert_allclose(steered.expected(REFERENCE), high.expected(REFERENCE), rtol=1e-12, atol=1e-17)
