@@ -84,3 +84,25 @@ def test_numba_obeys() -> None:
     code += "print(config.NUMBA_NUM_THREADS)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stdout.strip() == "2", done.stderr
+
+
+@pytest.mark.parametrize(("wanted", "found"), [(None, "PASSIVE"), ("active", "ACTIVE")])
+def test_openmp_itself_says_how_its_threads_wait(wanted: str | None, found: str) -> None:
+    """Passively, unless the user wants otherwise; OMP_DISPLAY_ENV is of OpenMP 4.0."""
+    code = (
+        "import iceopt, numpy, numba\n"
+        "kernel = numba.njit(parallel=True)(lambda x: x + 1.0)\n"
+        "kernel(numpy.ones(9))\n"
+        "print(numba.threading_layer())\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if k != "OMP_WAIT_POLICY"} | {
+        "OMP_DISPLAY_ENV": "TRUE"
+    }
+    if wanted:
+        environment["OMP_WAIT_POLICY"] = wanted
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment
+    )
+    if done.stdout.strip() != "omp":
+        pytest.skip("numba runs its threads without OpenMP here")
+    assert f"OMP_WAIT_POLICY = '{found}'" in done.stderr
