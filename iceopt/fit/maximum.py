@@ -77,9 +77,11 @@ def find_maximum(
     """
     posterior, vector = start
     for step_number in range(most_steps):
-        slope = posterior.log_likelihood_gradient(vector)[1]
+        # The slopes of the light that the information needs give the gradient too.
         information = climbing_information(posterior, vector)
+        slope = posterior.log_likelihood_gradient(vector)[1]
         step, decrement, vector = _step(posterior, Expansion(vector, slope, information))
+        last = Expansion(vector, slope, information)
         value = posterior.log_density(vector)
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
@@ -91,7 +93,7 @@ def find_maximum(
             break
         vector = with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
-    covariance = normal_covariance(posterior, vector, information)
+    covariance = normal_covariance(posterior, last)
     return Maximum(posterior, vector, covariance, information, value, decrement, step_number + 1)
 
 
@@ -117,24 +119,25 @@ def with_covariance(maximum: Maximum) -> Maximum:
     """Give a maximum the full information of its likelihood in place of its climb's."""
     posterior, vector = maximum.posterior, maximum.vector
     information = likelihood_information(posterior, vector)
-    covariance = normal_covariance(posterior, vector, information)
+    slope = posterior.log_likelihood_gradient(vector)[1]
+    covariance = normal_covariance(posterior, Expansion(vector, slope, information))
     return replace(maximum, covariance=covariance, information=information)
 
 
-def normal_covariance(posterior: Posterior, vector: Array, information: Array) -> Array:
+def normal_covariance(posterior: Posterior, at: Expansion) -> Array:
     """Covariance of layers and errors, which follow the prior's hyperparameters, and of those by evidence.
 
     Parameters
     ----------
     posterior : Posterior
-    vector : ndarray, shape (parameter,)
-    information : ndarray, shape (parameter, parameter)
-        Of the likelihood.
+    at : Expansion
+        Around the maximum.
 
     Returns
     -------
     ndarray, shape (parameter, parameter)
     """
+    vector, information = at.vector, at.information
     n, size = 2 * posterior.layers, len(ERROR_NAMES)
     own = np.arange(n, vector.size - size)
     rest = np.r_[:n, vector.size - size : vector.size]
@@ -145,8 +148,7 @@ def normal_covariance(posterior: Posterior, vector: Array, information: Array) -
     covariance = np.zeros_like(information)
     covariance[np.ix_(rest, rest)] = inverse
     if own.size:
-        slope = posterior.log_likelihood_gradient(vector)[1]
-        evidence = evidence_information(posterior, Expansion(vector, slope, information))
+        evidence = evidence_information(posterior, at)
         follow = np.zeros((vector.size, own.size))
         follow[own] = np.eye(own.size)
         follow[rest] = inverse @ _pull_by_prior(posterior, vector)[rest]

@@ -80,6 +80,17 @@ class Ice:
         """Depths of the layer centres, shape (layer,) (m)."""
         return 0.5 * (self.edges_m[1:] + self.edges_m[:-1])
 
+    def same_as(self, other: "Ice") -> bool:
+        """Whether another ice has the very same layers."""
+        return all(
+            np.array_equal(own, its)
+            for own, its in (
+                (self.edges_m, other.edges_m),
+                (self.scattering_length_m, other.scattering_length_m),
+                (self.absorption_length_m, other.absorption_length_m),
+            )
+        )
+
     def layer_at(self, depth_m: ArrayLike) -> NDArray[np.intp]:
         """Index of the layer at each depth; beyond the edges, the first or the last layer."""
         index = np.searchsorted(self.edges_m, np.asarray(depth_m, dtype=np.float64), side="right") - 1

@@ -9,6 +9,7 @@ import scipy.linalg
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig
 from iceopt.fit.curvature import likelihood_information
+from iceopt.fit.hyperparameters import Expansion
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import normal_covariance
 from iceopt.fit.problem import Problem
@@ -89,7 +90,9 @@ def test_joint_errors_are_smaller_than_each_alone(campaigns):
     spread = []
     for chosen in (campaigns[:1], campaigns[1:], campaigns):
         posterior, vector = posterior_at(problem_of(*chosen))
-        covariance = normal_covariance(posterior, vector, likelihood_information(posterior, vector))
+        slope = posterior.log_likelihood_gradient(vector)[1]
+        at = Expansion(vector, slope, likelihood_information(posterior, vector))
+        covariance = normal_covariance(posterior, at)
         spread.append(np.sqrt(np.diag(covariance))[:6])
     assert (spread[2] < spread[0]).all()
     assert (spread[2] < spread[1]).all()

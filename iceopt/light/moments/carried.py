@@ -149,6 +149,7 @@ class CarriedProfile:
         middle = moments.expected(reference)
         self._log_middle = np.log(np.where(middle > 0, middle, 1.0))
         self._shapes = TimeShapes(self.scene, moments.rates_per_ns, self._counts, middle)
+        self._slopes: tuple[Ice, Array] | None = None
 
     @property
     def cheaper(self) -> LightModel:
@@ -166,6 +167,7 @@ class CarriedProfile:
         if self._moments.order <= CHEAPER_ORDER:
             return self
         steered = copy(self)
+        steered._slopes = None
         steered._moments = steered_across(self._moments.of_order(self._moments.order), ice)
         steered.name = self.name.replace(self._moments.name, steered._moments.name)
         return steered
@@ -175,8 +177,11 @@ class CarriedProfile:
         return self._carried(self._moments.expected(ice))[0]
 
     def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
-        """Expected counts, and the pull-back of a gradient to (ln le, ln la)."""
-        moments, pull_back_moments = self._moments.expected_vjp(ice)
+        """Expected counts, and the pull-back of a gradient to (ln le, ln la).
+
+        It costs next to nothing at the ice of the last `log_slopes`.
+        """
+        moments, pull_back_moments = self._moments_vjp(ice)
         counts, free = self._carried(moments)
         scale = np.where(moments > 0, moments, np.inf)
 
@@ -190,11 +195,24 @@ class CarriedProfile:
         self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
     ) -> LogSlopes:
         """Derivatives of the log of the counts in windows of bins; see `LightModel`."""
-        return LogSlopes(self._shapes.in_windows(counts, first, stop), self._moments.log_slopes(ice))
+        self._slopes = None  # two sets at once are too much for the memory of large arrays
+        self._slopes = ice, self._moments.log_slopes(ice)
+        return LogSlopes(self._shapes.in_windows(counts, first, stop), self._slopes[1])
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """The high order's own relative error at the reference, shape (pair, bin)."""
         return self._own_error
+
+    def _moments_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
+        if self._slopes is None or not self._slopes[0].same_as(ice):
+            return self._moments.expected_vjp(ice)
+        moments, slopes = self._moments.expected(ice), self._slopes[1]
+
+        def pull_back(cotangent: Array) -> tuple[Array, Array]:
+            by_lengths = np.tensordot(cotangent * moments, slopes, axes=2)
+            return by_lengths[: ice.layers], by_lengths[ice.layers :]
+
+        return moments, pull_back
 
     def _carried(self, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
         """Counts, and where they are free to change."""

@@ -46,8 +46,7 @@ class SteeredMoments:
         self._like = both & (np.abs(np.log(ratio)) < _LARGEST_DIFFERENCE)
         """Whether the low order is followed, shape (pair, rate)."""
         self._ratio = np.where(self._like, ratio, np.where(well, above, 0.0))
-        self._slopes = self._start, low.log_slopes(reference)
-        self._turn = high.log_slopes(reference) - self._like[:, :, None] * self._slopes[1]
+        self._turn = high.log_slopes(reference) - self._like[:, :, None] * low.log_slopes(reference)
         self._turn[~well] = 0.0
 
     def of_order(self, order: int) -> LaplaceMoments:
@@ -56,34 +55,29 @@ class SteeredMoments:
 
     def expected(self, ice: Ice) -> Array:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate); 0 where not known."""
-        move = _logs(ice) - self._start
-        turned = self._turn.reshape(-1, move.size) @ move
-        followed = np.where(self._like, self._low.expected(ice), 1.0)
-        return followed * self._ratio * np.exp(turned.reshape(self._ratio.shape))
+        return np.where(self._like, self._low.expected(ice), 1.0) * self._factor(ice)
 
     def log_slopes(self, ice: Ice) -> Array:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la: (pair, rate, parameter)."""
-        return self._like[:, :, None] * self._low_slopes(ice) + self._turn
+        return self._like[:, :, None] * self._low.log_slopes(ice) + self._turn
 
     def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
         """Moments, and the pull-back of a gradient to them to (ln le, ln la), each of shape (layer,)."""
-        moments = self.expected(ice)
+        low, pull_back_low = self._low.expected_vjp(ice)
+        factor = self._factor(ice)
+        moments = np.where(self._like, low, 1.0) * factor
 
         def pull_back(cotangent: Array) -> tuple[Array, Array]:
-            by_logs = cotangent * moments
-            by_lengths = np.tensordot(by_logs * self._like, self._low_slopes(ice), axes=2)
-            by_lengths += np.tensordot(by_logs, self._turn, axes=2)
-            by_scattering, by_absorption = np.split(by_lengths, 2)
-            return by_scattering, by_absorption
+            by_scattering, by_absorption = pull_back_low(cotangent * factor * self._like)
+            turned = np.tensordot(cotangent * moments, self._turn, axes=2)
+            return by_scattering + turned[: ice.layers], by_absorption + turned[ice.layers :]
 
         return moments, pull_back
 
-    def _low_slopes(self, ice: Ice) -> Array:
-        """Those of the low order; the last are kept: a climb wants them for gradient and curvature."""
-        place = _logs(ice)
-        if not np.array_equal(self._slopes[0], place):
-            self._slopes = place, self._low.log_slopes(ice)
-        return self._slopes[1]
+    def _factor(self, ice: Ice) -> Array:
+        """What the moments of the low order, or 1, are multiplied by: shape (pair, rate)."""
+        move = _logs(ice) - self._start
+        return self._ratio * np.exp((self._turn.reshape(-1, move.size) @ move).reshape(self._ratio.shape))
 
 
 def _logs(ice: Ice) -> Array:

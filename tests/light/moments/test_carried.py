@@ -113,6 +113,20 @@ def test_the_gradient_is_that_of_the_counts(carried):
         assert found[kind, layer] == pytest.approx((values[0] - values[1]) / (2 * step), rel=1e-3, abs=1e-4)
 
 
+def test_gradients_after_slopes_are_those_without(orders, scene):
+    """Slopes are kept and serve gradients at their own ice, and at no other."""
+    model, fresh = (carry(orders[2].laplace, orders[3], REFERENCE) for _ in range(2))
+    bins = np.zeros((4, 1), dtype=np.int64), np.full((4, 1), scene.bin_edges_ns.size - 1)
+    model.log_slopes(changed(0.2), model.expected(changed(0.2)), *bins)
+    for ice in (changed(0.2), changed(0.1), REFERENCE):
+        counts, pull_back = model.expected_vjp(ice)
+        without, pull_back_without = fresh.expected_vjp(ice)
+        np.testing.assert_array_equal(counts, without)
+        weight = np.random.default_rng(4).uniform(0.5, 1.0, counts.shape)
+        for found, other in zip(pull_back(weight), pull_back_without(weight), strict=True):
+            np.testing.assert_allclose(found, other, rtol=1e-8, atol=1e-8 * np.abs(other).max())
+
+
 def test_slopes_in_windows_are_differences_of_the_high_order(orders):
     """Of the high order itself, which the slopes are only approximately made for."""
     first = np.array([[24, 30, 40, 60, 100]] * 3 + [[48, 56, 68, 84, 110]])
