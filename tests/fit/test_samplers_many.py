@@ -69,7 +69,7 @@ def test_no_u_turn_recovers_a_correlated_normal(tmp_path):
 
 
 def test_no_u_turn_recovers_a_funnel(tmp_path):
-    run = run_of(NoUTurn(SamplerConfig(), 5), Funnel(), np.eye(10), tmp_path, 1500)
+    run = run_of(NoUTurn(SamplerConfig(), 5), Funnel(), np.eye(10), tmp_path, 800)
     v = run.draws[:, :, :1]
     error = 1.0 / np.sqrt(diagnose(v).ess_bulk[0])
     assert abs(v.mean()) < 4 * error
