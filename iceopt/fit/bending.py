@@ -9,9 +9,10 @@ likelihood in y, nuisances marginalised, the move that comes nearest to q is
 
 and with b = d + G(d, d) / 2 the likelihood is nearly quadratic in b: what is taken out is the nonlinearity
 that lies in the parameters and not in the problem (Bates, Watts, J. R. Stat. Soc. B 42, 1 (1980)). q is found
-from differences of J along the few directions in which the layers are known worst; moves across all these are
-left out. Far from the maximum b grows only linearly, as it might turn back otherwise. How M changes with the
-sizes of the model's errors is expanded too.
+from differences of J along the few directions in which the layers are known worst. Across all these only the
+bend of each direction along itself is taken: small each, but together they shift all draws alike. Far from
+the maximum b grows only linearly, as it might turn back otherwise. How M changes with the sizes of the
+model's errors is expanded too.
 """
 
 from collections.abc import Callable, Sequence
@@ -24,7 +25,8 @@ from numpy.typing import NDArray
 from iceopt.fit.curvature import Metric, slopes_of
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
-from iceopt.fit.posterior import Posterior
+from iceopt.fit.observations import Observations
+from iceopt.fit.posterior import Posterior, Term
 from iceopt.light.model import LightModel, LogSlopes, windows
 
 Array = NDArray[np.float64]
@@ -41,6 +43,8 @@ _BENDS_TO = 3.0
 """Move along a direction, in standard deviations, that bends the light no further."""
 _LEAST_VARIANCE = 1e-12
 _LEAST_BEND = 0.003
+_TOGETHER = 8
+"""Directions whose own bends are held in memory together."""
 _RIDGE = 1.0
 """Curvature below which the counts say nothing of a move."""
 
@@ -78,6 +82,12 @@ class Bending:
     """Direction that each term of G is along, in order, shape (term,)."""
     terms: tuple[Array, Array]
     """G along a direction sums its terms' (second vector) (first vector . move), each (term, parameter)."""
+    others: Array
+    """Orthonormal, across all those, shape (layer parameter, other direction)."""
+    others_reach: Array
+    """As `reach`."""
+    own_bends: Array
+    """G of each other direction with itself, shape (other direction, layer parameter)."""
     bias: Array
     """What the residuals at the maximum take off the information, same shape for both."""
     by_errors: Array
@@ -90,7 +100,9 @@ class Bending:
         along = moves @ self.directions
         held = self.reach * np.tanh(along / self.reach)
         taken = (2.0 * moves - along @ self.directions.T) @ self.terms[0].T
-        return moves + 0.5 * (held[:, self.direction] * taken) @ self.terms[1]
+        across = self.others_reach * np.tanh(moves @ self.others / self.others_reach)
+        bends = (held[:, self.direction] * taken) @ self.terms[1] + across**2 @ self.own_bends
+        return moves + 0.5 * bends
 
     def bent_vjp(self, moves: Array) -> tuple[Array, Callable[[Array], Array]]:
         """Coordinates b of one move, and the pull-back of a gradient to them."""
@@ -98,15 +110,18 @@ class Bending:
         held = self.reach * np.tanh(along / self.reach)
         held_of_terms = held[self.direction]
         taken = self.terms[0] @ (2.0 * moves - self.directions @ along)
+        across = self.others_reach * np.tanh(self.others.T @ moves / self.others_reach)
 
         def pull_back(by_bent: Array) -> Array:
             given = self.terms[1] @ by_bent
             by_other = (held_of_terms * given) @ self.terms[0]
             by_held = np.bincount(self.direction, taken * given, held.size)
             by_along = (1.0 - (held / self.reach) ** 2) * by_held - self.directions.T @ by_other
-            return by_bent + by_other + 0.5 * (self.directions @ by_along)
+            by_across = across * (1.0 - (across / self.others_reach) ** 2) * (self.own_bends @ by_bent)
+            return by_bent + by_other + 0.5 * (self.directions @ by_along) + self.others @ by_across
 
-        return moves + 0.5 * (held_of_terms * taken) @ self.terms[1], pull_back
+        bends = (held_of_terms * taken) @ self.terms[1] + across**2 @ self.own_bends
+        return moves + 0.5 * bends, pull_back
 
     def softening(self, error_moves: Array) -> tuple[Array, Array]:
         """Weights of `by_errors` for moves of the error sizes, shape (..., error, 2), and their slopes."""
@@ -116,15 +131,16 @@ class Bending:
 
 
 def find_bending(maximum: Maximum) -> Bending:
-    """Expand the light of a posterior around its maximum; costs two sets of slopes a direction.
+    """Expand the light of a posterior around its maximum.
 
-    Those of a cheaper model will do: it bends as the light model does, to some per cent.
+    Costs two sets of slopes for each of the few directions, and two evaluations for each of the others. The
+    slopes of a cheaper model will do: it bends as the light model does, to some per cent.
     """
     posterior, vector = maximum.posterior, maximum.vector
     n, few = 2 * posterior.layers, min(DIRECTIONS, 2 * posterior.layers)
     spread, axes = scipy.linalg.eigh(maximum.covariance[:n, :n])
-    directions = axes[:, ::-1][:, :few]
-    sd = np.sqrt(np.maximum(spread[::-1][:few], _LEAST_VARIANCE))
+    directions, others = axes[:, ::-1][:, :few], axes[:, ::-1][:, few:]
+    sd, others_sd = np.split(np.sqrt(np.maximum(spread[::-1], _LEAST_VARIANCE)), [few])
     cheaper = [term.model.cheaper for term in posterior.terms]
     error_sd = np.sqrt(np.diag(maximum.covariance)[-len(ERROR_NAMES) :])
     by_errors = np.zeros((len(ERROR_NAMES), 2, n, n))
@@ -147,16 +163,26 @@ def find_bending(maximum: Maximum) -> Bending:
         bends = [a.minus(b).scaled(0.5 / (_REACH * sd[k])) for a, b in zip(ahead, behind, strict=True)]
         pulled[k] = metric.product(weighted, changes, bends)
         biased[:, k] = sum(bend.pulled_back(score) for score, bend in zip(scores, bends, strict=True))
+    own_pulled, own_biased = np.zeros((others_sd.size, n)), np.zeros(others_sd.size)
+    for k in range(0, others_sd.size, _TOGETHER):
+        part = slice(k, k + _TOGETHER)
+        bends = _own_bends(posterior, vector, others_sd[part], others[:, part])
+        own_pulled[part] = metric.product(weighted, changes, bends).T
+        for score, bend in zip(scores, bends, strict=True):
+            own_biased[part] += bend.pulled_back(score)
     values, vectors = scipy.linalg.eigh(information)
     inverse = (vectors * (values / (values**2 + _RIDGE**2))) @ vectors.T
     along = biased @ directions.T
-    bias = 2.0 * along - directions @ (directions.T @ along)
+    bias = 2.0 * along - directions @ (directions.T @ along) + (others * own_biased) @ others.T
     direction, terms = principal_terms(inverse @ pulled, sd, maximum.covariance[:n, :n])
     return Bending(
         directions=directions,
         reach=_BENDS_TO * sd,
         direction=direction,
         terms=terms,
+        others=others,
+        others_reach=_BENDS_TO * others_sd,
+        own_bends=own_pulled @ inverse,
         bias=0.5 * (bias + bias.T),
         by_errors=by_errors,
         error_reach=_LONGEST_REACH * error_sd,
@@ -199,6 +225,29 @@ def _straight_slopes(
     moved = vector.copy()
     moved[: logs.size] += logs
     return [c.scaled(1.0 / straightened(logs)[1]) for c in slopes_of(posterior, moved, models)]
+
+
+def _own_bends(posterior: Posterior, vector: Array, sd: Array, directions: Array) -> list[LogSlopes]:
+    """Second derivatives of each campaign's ln(counts) by group, to straightened moves along directions."""
+    layers, many = slice(0, len(directions)), len(sd)
+    found = []
+    for term in posterior.terms:
+        seen = term.likelihood.observations
+
+        def counts(move: Array, term: Term = term, seen: Observations = seen) -> Array:
+            moved = vector.copy()
+            moved[layers] += log_moves(move)
+            return windows(term.model.expected(posterior.ice(moved)), seen.first, seen.stop)
+
+        middle = counts(np.zeros(len(directions)))
+        bends = np.zeros((*middle.shape, many))
+        for k, (step, direction) in enumerate(zip(_REACH * sd, directions.T, strict=True)):
+            ahead, behind = counts(step * direction), counts(-step * direction)
+            lit = (ahead > 0) & (middle > 0) & (behind > 0)
+            ratio = np.divide(ahead * behind, middle**2, out=np.ones_like(middle), where=lit)
+            bends[:, :, k] = np.log(ratio) / step**2
+        found.append(LogSlopes(bends, np.broadcast_to(np.eye(many), (len(bends), many, many))))
+    return found
 
 
 def _seen(posterior: Posterior, vector: Array) -> tuple[Metric, list[Array]]:

@@ -119,33 +119,54 @@ def test_evaluation_does_not_depend_on_what_came_before():
 
 def test_bent_coordinates_never_turn_back():
     """Where they did, places far off would look as good to the stand-in as near ones."""
-    direction = np.eye(2)[:, :1]
-    terms = np.array([[-0.45, 0.0]]), np.array([[1.0, 0.0]])
-    none = np.zeros((3, 2, 2, 2))
-    bending = Bending(direction, np.array([2.0]), np.array([0]), terms, np.zeros((2, 2)), none, np.ones(3))
+    bending = Bending(
+        directions=np.eye(2)[:, :1],
+        reach=np.array([2.0]),
+        direction=np.array([0]),
+        terms=(np.array([[-0.45, 0.0]]), np.array([[1.0, 0.0]])),
+        others=np.eye(2)[:, 1:],
+        others_reach=np.array([2.0]),
+        own_bends=np.array([[0.0, -0.45]]),
+        bias=np.zeros((2, 2)),
+        by_errors=np.zeros((3, 2, 2, 2)),
+        error_reach=np.ones(3),
+    )
     along = np.linspace(-8.0, 8.0, 65)
-    bent = bending.bent(along[:, None] * direction.T)[:, 0]
-    assert (np.diff(bent) > 0).all()
-    near = np.abs(along) < 0.3
-    np.testing.assert_allclose(bent[near], along[near] - 0.225 * along[near] ** 2, atol=1e-4)
+    along = np.unique(np.r_[along, np.linspace(-0.1, 0.1, 8)])
+    near = np.abs(along) < 0.15
+    for axis in np.eye(2):
+        bent = bending.bent(along[:, None] * axis) @ axis
+        assert (np.diff(bent) > 0).all()
+        np.testing.assert_allclose(bent[near], along[near] - 0.225 * along[near] ** 2, atol=1e-4)
 
 
 def test_bent_coordinates_pull_gradients_back():
     """Against central differences; straightened moves of ln la come back by their inverse."""
     rng = np.random.default_rng(4)
     n, count = 8, 3
-    directions = np.linalg.qr(rng.standard_normal((n, count)))[0]
+    directions, others = np.split(np.linalg.qr(rng.standard_normal((n, n)))[0], [count], axis=1)
+    own_bends = 0.3 * rng.standard_normal((n - count, n))
     connection = rng.standard_normal((count, n, n))
-    none, shape = np.zeros((n, n)), rng.standard_normal((n, n))
+    shape = rng.standard_normal((n, n))
     direction, terms = principal_terms(connection, np.full(count, 0.7), shape @ shape.T + np.eye(n))
     bending = Bending(
-        directions, np.full(count, 2.0), direction, terms, none, np.zeros((3, 2, n, n)), np.ones(3)
+        directions=directions,
+        reach=np.full(count, 2.0),
+        direction=direction,
+        terms=terms,
+        others=others,
+        others_reach=np.full(n - count, 1.5),
+        own_bends=own_bends,
+        bias=np.zeros((n, n)),
+        by_errors=np.zeros((3, 2, n, n)),
+        error_reach=np.ones(3),
     )
     moves, weight, step = 0.3 * rng.standard_normal(n), rng.standard_normal(n), 1e-5
     bent, pull_back = bending.bent_vjp(moves)
     along = directions.T @ moves
     other = 2.0 * moves - directions @ along
     in_full = moves + 0.5 * np.einsum("k,kij,j->i", 2.0 * np.tanh(along / 2.0), connection, other)
+    in_full += 0.5 * (1.5 * np.tanh(others.T @ moves / 1.5)) ** 2 @ own_bends
     np.testing.assert_allclose(bent, in_full, rtol=1e-9)
     np.testing.assert_allclose(bending.bent(moves[None])[0], bent, rtol=1e-12)
     sides = [bending.bent(moves + sign * step * np.eye(n)) @ weight for sign in (1.0, -1.0)]
