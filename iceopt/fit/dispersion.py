@@ -5,7 +5,10 @@ pair scatter from one time to the next. Taken for Poisson noise they would make 
 pairs that scatter most would pull as hard as the best. So the variance of the counts is taken to be
 Poisson's times a dispersion, one for all pairs of like distance and range, found from Pearson's chi-square
 (McCullagh, Nelder, Generalized Linear Models, 2nd ed. (1989), section 9.2) with the model's errors in the
-covariance. A pair's charge is left free: what it says of scatter the pair error takes up.
+covariance. A pair's charge is left free: what it says of scatter the pair error takes up. An odd pair, one
+whose own chi-square is far beyond its class's, must not speak for the class: it counts there as the limit
+(a trimmed estimate of scale, as in Huber, Robust Statistics (1981), chapter 5), and gets a dispersion of its
+own, by which it is hardly heard.
 """
 
 from collections.abc import Callable
@@ -26,6 +29,9 @@ _CLASS_M = 50.0
 """Width of the classes in horizontal distance and in range."""
 _PRIOR_WORTH = 50.0
 """Degrees of freedom that the expectation of no extra scatter is worth in each class."""
+_ODD = 5.0
+"""Chi-square over degrees of freedom, three of them added, beyond which a pair is odd. By chance one in a
+hundred thousand of the smallest would be, and far fewer of the others."""
 _LEAST_EXPECTED = 1.0
 """Groups of fewer expected counts are left out: a few of them would rule the chi-square."""
 _ROUNDS = 40
@@ -52,7 +58,7 @@ def dispersions(posterior: Posterior, vector: Array) -> list[Array]:
 
 
 def of_pairs(likelihood: Likelihood, signal: Array, error_sizes: Array, own: Array) -> Array:
-    """Dispersion of each pair's class, shape (pair,).
+    """Dispersion of each pair: its class's, or its own if it is odd; shape (pair,).
 
     Parameters
     ----------
@@ -116,7 +122,9 @@ def carried_over(fitted: Scene, dispersion: Array, other: Scene) -> Array:
     other : Scene
         Its pairs of classes that the fit has none of get 1.
     """
-    known = dict(zip(map(tuple, _cells(fitted)), dispersion, strict=True))
+    # In falling order, so that the class's own stays: odd pairs have larger ones.
+    falling = np.argsort(-dispersion, kind="stable")
+    known = dict(zip(map(tuple, _cells(fitted)[falling]), dispersion[falling], strict=True))
     return np.array([known.get(tuple(cell), 1.0) for cell in _cells(other)], dtype=np.float64)
 
 
@@ -129,6 +137,8 @@ def _cells(scene: Scene) -> Index:
 def solved(of_class: Index, freedom: Index, chi_squares: Callable[[Array], Array]) -> Array:
     """Dispersions with which each class's chi-square is its degrees of freedom, but at least 1.
 
+    And so for odd pairs by themselves.
+
     Parameters
     ----------
     of_class, freedom : ndarray of int, shape (pair,)
@@ -136,12 +146,27 @@ def solved(of_class: Index, freedom: Index, chi_squares: Callable[[Array], Array
         From dispersions to chi-squares, both of shape (pair,).
     """
     free = np.bincount(of_class, freedom) + _PRIOR_WORTH
-    dispersion = np.ones(free.size)
+    limit = _ODD * (freedom + 3.0)
+
+    def of_classes(dispersion: Array) -> Array:
+        found = np.minimum(chi_squares(dispersion[of_class]), limit)
+        return np.maximum(dispersion * np.bincount(of_class, found) + _PRIOR_WORTH, free) / free
+
+    common = _settled(of_classes, np.ones(free.size))[of_class]
+    odd = (chi_squares(common) > limit) & (freedom > 0)
+
+    def of_odd(dispersion: Array) -> Array:
+        own = dispersion * chi_squares(dispersion) / np.maximum(freedom, 1)
+        return np.where(odd, np.maximum(own, common), common)
+
+    return _settled(of_odd, common)
+
+
+def _settled(better: Callable[[Array], Array], start: Array) -> Array:
+    """Value that a map no longer changes."""
+    value = start
     for _ in range(_ROUNDS):
-        excess = np.bincount(of_class, chi_squares(dispersion[of_class])) + _PRIOR_WORTH / dispersion
-        better = np.maximum(dispersion * excess / free, 1.0)
-        close = np.all(np.abs(better - dispersion) < _CLOSE * dispersion)
-        dispersion = better
-        if close:
+        last, value = value, better(value)
+        if np.all(np.abs(value - last) < _CLOSE * last):
             break
-    return dispersion[of_class]
+    return value

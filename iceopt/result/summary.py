@@ -51,8 +51,9 @@ def scatter(result: Result) -> str:
         return "Counts scatter as Poisson's law and the light model's errors allow."
     return (
         f"Counts of {wide.sum()} of {wide.size} pairs ({range_m[wide].min():.0f} to "
-        f"{range_m[wide].max():.0f} m apart) scatter up to {dispersion.max():.1f} times as much as Poisson's "
-        "law and the light model's errors allow; they weigh less by that much."
+        f"{range_m[wide].max():.0f} m apart) scatter {np.median(dispersion[wide]):.1f} times as much as "
+        f"Poisson's law and the light model's errors allow, the oddest {dispersion.max():.1f} times; they "
+        "weigh less by that much."
     )
 
 

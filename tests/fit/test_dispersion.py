@@ -55,10 +55,26 @@ def test_a_few_groups_say_little():
     assert found == pytest.approx(75.0 / 55.0, rel=1e-3)
 
 
+def test_an_odd_pair_has_its_own_and_speaks_little_for_its_class():
+    """One pair of 200 with a chi-square of 70,000 would make the class's dispersion 18 if it were heard."""
+    of_class, freedom = np.zeros(200, dtype=int), np.full(200, 20)
+    chi = np.r_[70000.0, np.full(199, 30.0)]
+    found = solved(of_class, freedom, lambda dispersion: chi / dispersion)
+    assert found[1:] == pytest.approx(1.5, rel=0.03)
+    assert found[0] == pytest.approx(3500.0, rel=0.01)
+
+
+def test_a_class_that_scatters_much_as_a_whole_is_not_odd():
+    found = solved(
+        np.zeros(200, dtype=int), np.full(200, 20), lambda dispersion: np.full(200, 600.0) / dispersion
+    )
+    assert found == pytest.approx(30.0, rel=0.03)
+
+
 def test_other_pairs_have_the_dispersion_of_their_class():
-    fitted = make_scene([1700.0] * 3, [1700.0, 1850.0, 1830.0], [120.0, 120.0, 0.0])
+    fitted = make_scene([1700.0] * 4, [1700.0, 1850.0, 1830.0, 1704.0], [120.0, 120.0, 0.0, 118.0])
     other = make_scene([1800.0] * 4, [1930.0, 1801.0, 1800.0, 1950.0], [0.0, 119.0, 300.0, 120.0])
-    found = carried_over(fitted, np.array([1.5, 2.0, 3.0]), other)
+    found = carried_over(fitted, np.array([1.5, 2.0, 3.0, 80.0]), other)  # the last one is odd
     np.testing.assert_array_equal(found, [3.0, 1.5, 1.0, 2.0])
 
 
