@@ -25,8 +25,7 @@ from numpy.typing import NDArray
 from iceopt.fit.curvature import Metric, slopes_of
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.maximum import Maximum
-from iceopt.fit.observations import Observations
-from iceopt.fit.posterior import Posterior, Term
+from iceopt.fit.posterior import Posterior
 from iceopt.light.model import LightModel, LogSlopes, windows
 
 Array = NDArray[np.float64]
@@ -164,9 +163,10 @@ def find_bending(maximum: Maximum) -> Bending:
         pulled[k] = metric.product(weighted, changes, bends)
         biased[:, k] = sum(bend.pulled_back(score) for score, bend in zip(scores, bends, strict=True))
     own_pulled, own_biased = np.zeros((others_sd.size, n)), np.zeros(others_sd.size)
+    middle = _grouped(posterior, vector)
     for k in range(0, others_sd.size, _TOGETHER):
         part = slice(k, k + _TOGETHER)
-        bends = _own_bends(posterior, vector, others_sd[part], others[:, part])
+        bends = _own_bends(posterior, vector, middle, others_sd[part], others[:, part])
         own_pulled[part] = metric.product(weighted, changes, bends).T
         for score, bend in zip(scores, bends, strict=True):
             own_biased[part] += bend.pulled_back(score)
@@ -221,33 +221,39 @@ def _straight_slopes(
     posterior: Posterior, models: Sequence[LightModel], vector: Array, move: Array
 ) -> list[LogSlopes]:
     """Slopes of light models to the straightened coordinates at a move of them."""
-    logs = log_moves(move)
+    stretch = straightened(log_moves(move))[1]
+    return [c.scaled(1.0 / stretch) for c in slopes_of(posterior, _after(vector, move), models)]
+
+
+def _own_bends(
+    posterior: Posterior, vector: Array, middle: Sequence[Array], sd: Array, directions: Array
+) -> list[LogSlopes]:
+    """Second derivatives of each campaign's ln(counts) by group, to straightened moves along directions.
+
+    `middle` are the counts by group at the vector itself.
+    """
+    many = len(sd)
+    bends = [np.zeros((*counts.shape, many)) for counts in middle]
+    for k, (step, direction) in enumerate(zip(_REACH * sd, directions.T, strict=True)):
+        ahead, behind = (_grouped(posterior, _after(vector, move * direction)) for move in (step, -step))
+        for bend, a, m, b in zip(bends, ahead, middle, behind, strict=True):
+            lit = (a > 0) & (m > 0) & (b > 0)
+            bend[:, :, k] = np.log(np.divide(a * b, m**2, out=np.ones_like(m), where=lit)) / step**2
+    return [LogSlopes(b, np.broadcast_to(np.eye(many), (len(b), many, many))) for b in bends]
+
+
+def _grouped(posterior: Posterior, vector: Array) -> list[Array]:
+    """Counts of each campaign's light model by group, shape (pair, group)."""
+    seen = [term.likelihood.observations for term in posterior.terms]
+    signals = posterior.signals(posterior.ice(vector))
+    return [windows(signal, of.first, of.stop) for signal, of in zip(signals, seen, strict=True)]
+
+
+def _after(vector: Array, move: Array) -> Array:
+    """Vector after a straightened move of its layers."""
     moved = vector.copy()
-    moved[: logs.size] += logs
-    return [c.scaled(1.0 / straightened(logs)[1]) for c in slopes_of(posterior, moved, models)]
-
-
-def _own_bends(posterior: Posterior, vector: Array, sd: Array, directions: Array) -> list[LogSlopes]:
-    """Second derivatives of each campaign's ln(counts) by group, to straightened moves along directions."""
-    layers, many = slice(0, len(directions)), len(sd)
-    found = []
-    for term in posterior.terms:
-        seen = term.likelihood.observations
-
-        def counts(move: Array, term: Term = term, seen: Observations = seen) -> Array:
-            moved = vector.copy()
-            moved[layers] += log_moves(move)
-            return windows(term.model.expected(posterior.ice(moved)), seen.first, seen.stop)
-
-        middle = counts(np.zeros(len(directions)))
-        bends = np.zeros((*middle.shape, many))
-        for k, (step, direction) in enumerate(zip(_REACH * sd, directions.T, strict=True)):
-            ahead, behind = counts(step * direction), counts(-step * direction)
-            lit = (ahead > 0) & (middle > 0) & (behind > 0)
-            ratio = np.divide(ahead * behind, middle**2, out=np.ones_like(middle), where=lit)
-            bends[:, :, k] = np.log(ratio) / step**2
-        found.append(LogSlopes(bends, np.broadcast_to(np.eye(many), (len(bends), many, many))))
-    return found
+    moved[: move.size] += log_moves(move)
+    return moved
 
 
 def _seen(posterior: Posterior, vector: Array) -> tuple[Metric, list[Array]]:

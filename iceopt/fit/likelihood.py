@@ -29,8 +29,6 @@ REFERENCE_RANGE_M = 100.0
 """Distance at which the pair error has its named size."""
 ALIKE_WITHIN_M = 5.0
 """Pairs whose depths and distances agree to this get the same light from a model, errors included."""
-OWN_LINE_WITHIN_M = 5.0
-"""Horizontal distance of an emitter and a receiver that hang on one line."""
 _LARGEST_LOG = 500.0
 """Far from the best ice the errors of groups without light grow without end."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
@@ -97,7 +95,7 @@ class Likelihood:
         self._part = 1.0 / self.dispersion[:, None]
         self._counts, self._dark = observations.counts * self._part, observations.dark * self._part
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
-        own_line = np.where(observations.scene.distance_m < OWN_LINE_WITHIN_M, errors.own_line_error, 0.0)
+        own_line = np.where(observations.scene.along_line, errors.own_line_error, 0.0)
         self._least_pair = np.hypot(errors.least_pair_error, own_line)
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
         self._floor = np.hypot(_group_means(own_error, observations), own_line[:, None])

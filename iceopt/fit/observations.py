@@ -136,7 +136,7 @@ def group_pairs(
     group_growth : float
         As for `observe`.
     """
-    scene = _subset(scene_of(campaign), pair)
+    scene = scene_of(campaign).of_pairs(pair)
     edges = scene.bin_edges_ns
     first, stop, groups = _runs_of_bins(used, time_groups(edges, group_growth))
     runs, run = np.unique(campaign.pair_run[pair], return_inverse=True)
@@ -184,20 +184,3 @@ def _runs_of_bins(used: NDArray[np.bool_], group_edges: Index) -> tuple[Index, I
     first[filled] = np.nonzero(begins)[1]
     stop[filled] = np.nonzero(ends)[1] + 1
     return first, stop, groups
-
-
-def _subset(scene: Scene, pair: Index) -> Scene:
-    return Scene(
-        emitter_depth_m=scene.emitter_depth_m[pair],
-        receiver_depth_m=scene.receiver_depth_m[pair],
-        distance_m=scene.distance_m[pair],
-        bearing_deg=scene.bearing_deg[pair],
-        azimuth_deg=scene.azimuth_deg[pair],
-        photons=scene.photons[pair],
-        bin_edges_ns=scene.bin_edges_ns,
-        emission=scene.emission,
-        group_index=scene.group_index,
-        scattering_anisotropy=scene.scattering_anisotropy,
-        effective_area_m2=scene.effective_area_m2,
-        acceptance_slope=scene.acceptance_slope,
-    )

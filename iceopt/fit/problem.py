@@ -174,20 +174,20 @@ class Problem:
         marginal = Marginal(likelihoods, self.system, signals, errors)
         return Posterior(lights, marginal, self.edges_m, self.config)
 
-    def renewed(self, posterior: Posterior, vector: Array) -> Posterior:
-        """Posterior with its reference at another vector, its light models and dispersions as they are."""
-        models = [term.model for term in posterior.terms]
+    def renewed(
+        self, posterior: Posterior, vector: Array, models: Sequence[LightModel] | None = None
+    ) -> Posterior:
+        """Posterior with its reference at another vector; dispersions stay, and models unless given."""
+        lights = models or [term.model for term in posterior.terms]
         scatter = [term.likelihood.dispersion for term in posterior.terms]
-        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], models, scatter)
+        return self.posterior(posterior.ice(vector), vector[-len(ERROR_NAMES) :], lights, scatter)
 
     def steered(self, posterior: Posterior, vector: Array) -> Posterior:
         """Posterior for draws around a vector, by cheaper light models if the configuration says so."""
         if not self.config.model.steered:
             return posterior
         ice = posterior.ice(vector)
-        models = [term.model.steered_at(ice) for term in posterior.terms]
-        scatter = [term.likelihood.dispersion for term in posterior.terms]
-        return self.posterior(ice, vector[-len(ERROR_NAMES) :], models, scatter)
+        return self.renewed(posterior, vector, [term.model.steered_at(ice) for term in posterior.terms])
 
     def no_dispersion(self) -> list[Array]:
         """Dispersion 1 of every pair, shape (pair,) a campaign."""

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 
 SPEED_OF_LIGHT_M_PER_NS = 0.299792458
+_ALONG_LINE_WITHIN_M = 5.0
+"""Horizontal distance below which a pair is on one line, which need not hang quite straight."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +53,8 @@ class Scene:
     acceptance_slope: float
     """Receivers count H0 - acceptance_slope x H1 (campaign tables): +1 is light travelling down."""
 
-    def of_pairs(self, chosen: NDArray[np.bool_]) -> "Scene":
-        """Scene of some of the pairs, shape (pair,)."""
+    def of_pairs(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> "Scene":
+        """Scene of some of the pairs: by a mask, shape (pair,), or by their numbers."""
         return replace(
             self,
             emitter_depth_m=self.emitter_depth_m[chosen],
@@ -62,6 +64,11 @@ class Scene:
             azimuth_deg=self.azimuth_deg[chosen],
             photons=self.photons[chosen],
         )
+
+    @property
+    def along_line(self) -> NDArray[np.bool_]:
+        """Whether emitter and receiver hang on one line, shape (pair,)."""
+        return self.distance_m < _ALONG_LINE_WITHIN_M
 
     @property
     def range_m(self) -> NDArray[np.float64]:

@@ -18,9 +18,6 @@ from iceopt.light.moments.steered import SteeredMoments
 
 Array = NDArray[np.float64]
 
-_ALONG_WITHIN_M = 5.0
-"""Horizontal distance below which a pair is along a line."""
-
 
 class JoinedMoments:
     """Laplace moments of parts of a scene put together; as `LaplaceMoments`.
@@ -80,7 +77,7 @@ class JoinedMoments:
 
 def steered_across(high: LaplaceMoments, reference: Ice) -> JoinedMoments:
     """Moments of order 3 with the values and slopes of a high order at an ice; along lines the latter's."""
-    along = high.scene.distance_m < _ALONG_WITHIN_M
+    along = high.scene.along_line
     parts: list[tuple[NDArray[np.bool_], LaplaceMoments | SteeredMoments]] = []
     if not along.all():
         of_scene = high.of_pairs(~along)

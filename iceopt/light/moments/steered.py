@@ -25,7 +25,7 @@ _LARGEST_DIFFERENCE = 0.5
 
 
 class SteeredMoments:
-    """Laplace moments of a low order, steered by a high one; as `LaplaceMoments`.
+    """Laplace moments of a low order, steered by a high one.
 
     Parameters
     ----------
@@ -36,22 +36,17 @@ class SteeredMoments:
     """
 
     def __init__(self, low: LaplaceMoments, high: LaplaceMoments, reference: Ice) -> None:
-        self.scene, self.order, self.rates_per_ns = low.scene, low.order, low.rates_per_ns
         self.name = f"Laplace moments of order {low.order}, steered by order {high.order}"
         self._low, self._start = low, _logs(reference)
         below, above = low.expected(reference), high.expected(reference)
-        well = known(self.scene, above)
-        both = known(self.scene, below) & well
+        well = known(low.scene, above)
+        both = known(low.scene, below) & well
         ratio = np.divide(above, below, out=np.ones_like(below), where=both)
         self._like = both & (np.abs(np.log(ratio)) < _LARGEST_DIFFERENCE)
         """Whether the low order is followed, shape (pair, rate)."""
         self._ratio = np.where(self._like, ratio, np.where(well, above, 0.0))
         self._turn = high.log_slopes(reference) - self._like[:, :, None] * low.log_slopes(reference)
         self._turn[~well] = 0.0
-
-    def of_order(self, order: int) -> LaplaceMoments:
-        """Give the moments of another order on the same scene."""
-        return self._low.of_order(order)
 
     def expected(self, ice: Ice) -> Array:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate); 0 where not known."""
