@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 _STAGE = "gradient"
 _TUNING = 150
 _PIECE = 10
-_BETWEEN = 5
+_BETWEEN = 3
 """Steps to each draw that is kept, which costs far more than a step: the full light model corrects it."""
 _SAVE_EVERY_S = 20.0
 

@@ -18,7 +18,8 @@ from iceopt.fit.laplace import NormalDraws
 from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
-from iceopt.fit.sampler import Run, Sampler
+from iceopt.fit.refined import refine
+from iceopt.fit.sampler import Run, Sampler, Target
 from iceopt.fit.standin import StandIn
 from iceopt.fit.verdict import complaints_of_draws, doubt_of_light, verdict_of
 from iceopt.light.counts import expected_counts
@@ -92,7 +93,12 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
 
     maximum, moved = climb(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
-    target = StandIn(maximum) if config.sampler.target == "stand-in" else maximum.posterior
+    target: Target = maximum.posterior
+    if config.sampler.target == "stand-in":
+        watch("expanding the likelihood around the maximum", None)
+        target = refine(
+            StandIn(maximum), maximum, config.seed, store, time_left_s, lambda words: watch(words, None)
+        )
     for draws in _rounds(config.sampler.draws, sampler.extends):
         run = sampler.run(
             target,

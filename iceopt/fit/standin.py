@@ -64,8 +64,12 @@ class StandIn:
         if not np.all((vector >= self._low) & (vector <= self._high)):
             return -np.inf, np.zeros(vector.size)
         value, gradient = self._posterior.log_prior(vector)
-        likelihood, by_vector = self._expanded_gradient(vector)
-        value, gradient = value + likelihood, gradient + by_vector
+        likelihood, by_vector = self.log_likelihood_gradient(vector)
+        return value + likelihood, gradient + by_vector
+
+    def log_likelihood_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Log likelihood of one vector, 0 at the maximum, and its gradient."""
+        value, gradient = self._expanded_gradient(vector)
         for i, missed in self._missed.items():
             place = float(np.clip(vector[i], missed.x[0], missed.x[-1]))
             value += float(missed(place))

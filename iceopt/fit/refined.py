@@ -1,0 +1,184 @@
+"""What a stand-in misses at typical draws, measured there and added: a slope and a curvature.
+
+Draws of n parameters lie some sqrt(n) standard deviations from the maximum, and there each of many small
+terms that an expansion leaves out adds to the spread of their weights. In coordinates z in which the normal
+approximation is a standard normal, let r be the full log likelihood less that of the stand-in. Its gradients
+are taken at opposite places z = +-sqrt(n) u, with u orthonormal. The mean of both is the slope that draws see
+on average, c; half their difference is H z, with H the curvature that is missed there. Then
+
+    r(z) = c . z + z . H z / 2 .
+
+With fewer u than parameters H is the symmetric matrix of least norm that agrees with what was measured
+(Powell, in Nonlinear Programming, Academic Press (1970), 31; from memory).
+"""
+
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from iceopt.fit.checkpoint import Checkpoint
+from iceopt.fit.maximum import Maximum
+
+Array = NDArray[np.float64]
+
+_STAGE = "refining"
+_MEASURED = 0.75
+"""Part of all directions that is measured: what the last ones tell is little."""
+_LARGEST_CURVATURE = 0.5
+"""Of H; at 1 a refined stand-in would no longer fall off."""
+_HELD_FROM = 2.0
+"""Distance from the maximum, in sqrt(n), from where the addition grows no further."""
+_SAVE_EVERY_S = 20.0
+
+
+class Expanded(Protocol):
+    """A log density with a likelihood of its own; `StandIn` is one."""
+
+    threaded: bool
+
+    def log_densities(self, vectors: Array) -> Array:
+        """Of vectors of shape (many, parameter)."""
+        ...
+
+    def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Of one vector, with its gradient."""
+        ...
+
+    def log_likelihood_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Of one vector, with its gradient."""
+        ...
+
+
+class Refined:
+    """A stand-in with a slope and a curvature added; a `Target`.
+
+    Parameters
+    ----------
+    stand_in : Expanded
+    centre : ndarray, shape (parameter,)
+    root : ndarray, shape (parameter, parameter)
+        Lower Cholesky factor of the covariance.
+    slope, curvature : ndarray, shape (parameter,) and (parameter, parameter)
+        c and H.
+    """
+
+    threaded = False
+
+    def __init__(
+        self, stand_in: Expanded, centre: Array, root: Array, slope: Array, curvature: Array
+    ) -> None:
+        self._stand_in, self._centre = stand_in, centre
+        self._whiten = scipy.linalg.solve_triangular(root, np.eye(len(root)), lower=True)
+        self._slope, self._curvature = slope, curvature
+        self._farthest = _HELD_FROM * np.sqrt(centre.size)
+
+    def log_densities(self, vectors: Array) -> Array:
+        """Log densities of vectors, shape (many, parameter), up to a constant."""
+        places = (vectors - self._centre) @ self._whiten.T
+        distance = np.linalg.norm(places, axis=1, keepdims=True)
+        places = places * (self._farthest / np.maximum(distance, self._farthest))
+        added = places @ self._slope + 0.5 * np.einsum("ki,ki->k", places @ self._curvature, places)
+        return self._stand_in.log_densities(vectors) + added
+
+    def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Log density up to a constant and its gradient; minus infinity and 0 outside the bounds."""
+        value, gradient = self._stand_in.log_density_gradient(vector)
+        if np.isneginf(value):
+            return value, gradient
+        place = self._whiten @ (vector - self._centre)
+        distance = float(np.linalg.norm(place))
+        held = min(1.0, self._farthest / max(distance, self._farthest))
+        bent = self._curvature @ (held * place)
+        by_place = held * (self._slope + bent)
+        if held < 1.0:
+            by_place -= place * float(place @ by_place) / distance**2
+        added = held * float(place @ (self._slope + 0.5 * bent))
+        return value + added, gradient + by_place @ self._whiten
+
+
+def refine(
+    stand_in: Expanded,
+    maximum: Maximum,
+    seed: int,
+    store: Checkpoint,
+    time_left_s: Callable[[], float],
+    watch: Callable[[str], None],
+) -> Refined:
+    """Measure what a stand-in misses, and add it.
+
+    Parameters
+    ----------
+    stand_in : Expanded
+        Of the posterior of the maximum.
+    maximum : Maximum
+    seed : int
+    store : Checkpoint
+        Where gradients are kept; what it holds already is gone on with.
+    time_left_s : callable
+        If time is used up, what is measured by then is taken.
+    watch : callable
+        Told in a line of words how far it is.
+
+    Returns
+    -------
+    Refined
+    """
+    size = maximum.vector.size
+    root = scipy.linalg.cholesky(maximum.covariance, lower=True)
+    directions = np.linalg.qr(np.random.default_rng([seed, 3]).standard_normal((size, size)))[0].T
+    directions = directions[: max(1, round(_MEASURED * size))]
+
+    def missed(place: Array) -> Array:
+        vector = maximum.vector + root @ place
+        full = maximum.posterior.log_likelihood_gradient(vector)[1]
+        return (full - stand_in.log_likelihood_gradient(vector)[1]) @ root
+
+    pieces = store.read(_STAGE)
+    measured = [pair for piece in pieces for pair in piece["missed"]]
+    saved, number, saved_at = len(measured), len(pieces), time.monotonic()
+    for place in np.sqrt(size) * directions[saved:]:
+        if time_left_s() <= 0:
+            break
+        measured.append(np.array([missed(place), missed(-place)]))
+        watch(f"measuring what the stand-in misses: {len(measured)} of {len(directions)} directions")
+        if store.stopping or time.monotonic() - saved_at > _SAVE_EVERY_S:
+            store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
+            saved, number, saved_at = len(measured), number + 1, time.monotonic()
+    if saved < len(measured):
+        store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
+    pairs = np.array(measured).reshape(-1, 2, size)
+    return Refined(stand_in, maximum.vector, root, *slope_and_curvature(directions, pairs, np.sqrt(size)))
+
+
+def slope_and_curvature(directions: Array, pairs: Array, distance: float) -> tuple[Array, Array]:
+    """Slope and curvature from gradients at opposite places.
+
+    Parameters
+    ----------
+    directions : ndarray, shape (direction, parameter)
+        Orthonormal; those of the first pairs come first.
+    pairs : ndarray, shape (pair, 2, parameter)
+        Gradients at plus and minus the distance along a direction. Pairs that are not finite are left out.
+    distance : float
+
+    Returns
+    -------
+    slope : ndarray, shape (parameter,)
+    curvature : ndarray, shape (parameter, parameter)
+        Symmetric, of eigenvalues that leave a standard normal falling off.
+    """
+    size = directions.shape[1]
+    good = np.isfinite(pairs).all(axis=(1, 2))
+    if not good.any():
+        return np.zeros(size), np.zeros((size, size))
+    along, pairs = directions[: len(pairs)][good], pairs[good]
+    products = (pairs[:, 0] - pairs[:, 1]) / (2.0 * distance)
+    once = products.T @ along
+    both = once + once.T - along.T @ (products @ along.T) @ along
+    values, vectors = scipy.linalg.eigh(0.5 * (both + both.T))
+    held = np.clip(values, -_LARGEST_CURVATURE, _LARGEST_CURVATURE)
+    return pairs.mean(axis=(0, 1)), (vectors * held) @ vectors.T
