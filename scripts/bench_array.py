@@ -50,6 +50,7 @@ class Record:
             "core_seconds": (time.process_time() - cores) / times,
             "peak_gib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
         }
+        print(f"    {self.stages[name]}", file=sys.stderr, flush=True)
 
 
 def empty_campaign(lines: int) -> "Campaign":
