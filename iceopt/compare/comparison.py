@@ -105,7 +105,7 @@ def compare(old: Profile, new: Profile, rate: float, seed: int) -> Comparison:
         joint_of_kind=tuple(
             joint_probability(first[:, k], second[:, k], effective / 2) for k in range(len(KINDS))
         ),
-        bands=tuple(changed_bands(first, second, np.diff(cells), rate)),
+        bands=tuple(changed_bands(first, second, np.diff(cells), rate, effective)),
         shared=shared,
         drift=0.0 if together is None else drift(together),
         notes=notes(old, new, cells, shared),

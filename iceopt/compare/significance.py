@@ -121,7 +121,9 @@ class Band:
     """That any band would stand out so far somewhere, if there is no change."""
 
 
-def changed_bands(first: Array, second: Array, thickness_m: Array, rate: float) -> list[Band]:
+def changed_bands(
+    first: Array, second: Array, thickness_m: Array, rate: float, effective_draws: float
+) -> list[Band]:
     """Bands of any thickness whose mean changed.
 
     The mean over a band is far better known than its single layers, so a band shows where none of its layers
@@ -131,15 +133,22 @@ def changed_bands(first: Array, second: Array, thickness_m: Array, rate: float) 
     draws, as in `joint_probability`. The band that stands out most is taken, then the next that shares no
     layer of the same kind with those taken.
 
+    A mean says that a band changed, not where in it: as neighbouring layers' errors go against one another,
+    a wider band can stand out more than what changed in it. The edges are those of the uniform change that
+    explains all cells of both kinds best (`likeliest_band`) among bands that share a layer with it.
+
     Parameters
     ----------
     first, second : ndarray, shape (draw, kind, cell)
         Halves of the draws of the changes, independent of one another.
     thickness_m : ndarray, shape (cell,)
     rate : float
+    effective_draws : float
+        Of all draws.
     """
     draws = np.concatenate([first, second])
     middle = 0.5 * (first.mean(axis=0) + second.mean(axis=0))
+    explained = explained_by_bands(middle, draws, effective_draws)
     roles = [
         _standing_out(middle, known, other, thickness_m)
         for known, other in ((first, second), (second, first))
@@ -153,10 +162,59 @@ def changed_bands(first: Array, second: Array, thickness_m: Array, rate: float) 
         probability = float(np.mean(counted))
         if not (height[at] > 0 and probability <= rate):
             return bands
-        inside = slice(start, stop + 1)
+        begin, end = likeliest_band(explained[kind], start, stop)
+        inside = slice(begin, end + 1)
         change = draws[:, kind, inside] @ thickness_m[inside] / thickness_m[inside].sum()
-        bands.append(Band(kind, start, stop, change, probability))
-        height[kind, : stop + 1, start:] = 0.0
+        bands.append(Band(kind, begin, end, change, probability))
+        taken = slice(min(start, begin), max(stop, end) + 1)
+        for of_bands in (height, explained):
+            of_bands[kind, : taken.stop, taken.start :] = 0.0
+
+
+def explained_by_bands(middle: Array, draws: Array, effective_draws: float) -> Array:
+    """How much of all changes a uniform change of one band explains, shape (kind, first cell, last cell).
+
+    With S the covariance of all cells (shrunk) and b one in the band and 0 elsewhere, the least x^T S^-1 x
+    that is left by a change of size s in the band is smaller than with none by (b^T S^-1 x)^2 / b^T S^-1 b:
+    generalised least squares (Aitken, Proc. R. Soc. Edinb. 55, 42 (1935)). 0 where the last cell is above
+    the first.
+
+    Parameters
+    ----------
+    middle : ndarray, shape (kind, cell)
+        The changes.
+    draws : ndarray, shape (draw, kind, cell)
+    effective_draws : float
+    """
+    kinds, cells = middle.shape
+    flat = draws.reshape(len(draws), -1)
+    sd = flat.std(axis=0, ddof=1)
+    precision = np.linalg.inv(shrunk_correlation(flat, effective_draws)) / np.outer(sd, sd)
+    pull = (precision @ middle.ravel()).reshape(kinds, cells)
+    explained = np.zeros((kinds, cells, cells))
+    for kind in range(kinds):
+        own = precision[kind * cells : (kind + 1) * cells, kind * cells : (kind + 1) * cells]
+        pulls = np.pad(np.cumsum(pull[kind]), (1, 0))
+        sums = np.pad(np.cumsum(np.cumsum(own, axis=0), axis=1), (1, 0))
+        start, stop = np.triu_indices(cells)
+        after = stop + 1
+        known = sums[after, after] - sums[start, after] - sums[after, start] + sums[start, start]
+        explained[kind, start, stop] = (pulls[after] - pulls[start]) ** 2 / known
+    return explained
+
+
+def likeliest_band(explained: Array, start: int, stop: int) -> tuple[int, int]:
+    """First and last cell of the band that explains most, among those that share a cell with a given one.
+
+    Parameters
+    ----------
+    explained : ndarray, shape (first cell, last cell)
+    start, stop : int
+        First and last cell of the given band.
+    """
+    near = explained[: stop + 1, start:]
+    first, last = np.unravel_index(near.argmax(), near.shape)
+    return int(first), int(last) + start
 
 
 def _standing_out(middle: Array, known: Array, other: Array, thickness_m: Array) -> tuple[Array, Array]:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.linalg
 import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,6 +11,7 @@ from hypothesis.extra import numpy as hnp
 from iceopt.compare.significance import (
     benjamini_hochberg,
     changed_bands,
+    explained_by_bands,
     joint_probability,
     shrunk_correlation,
     two_sided,
@@ -85,7 +87,7 @@ def test_bands_that_are_planted_are_found_and_no_layer_counts_twice():
     truth[1, 12:14] = -2.0
     draws = truth + rng.standard_normal((2, 2000, 2, 20)) * 0.3
     thickness = np.full(20, 10.0)
-    bands = changed_bands(*draws, thickness, 0.01)
+    bands = changed_bands(*draws, thickness, 0.01, 4000)
     assert {(b.kind, b.first, b.last) for b in bands} == {(0, 5, 8), (1, 12, 13)}
     changes = {b.kind: b.change.mean() for b in bands}
     np.testing.assert_allclose([changes[0], changes[1]], [1.0, -2.0], atol=0.05)
@@ -100,12 +102,46 @@ def test_a_band_shows_where_none_of_its_layers_does():
     both = np.concatenate(draws)
     q = benjamini_hochberg(two_sided(both.mean(axis=0), both.std(axis=0), len(both)))
     assert not (q <= 0.05).any()
-    (band,) = changed_bands(*draws, np.full(40, 10.0), 0.05)
+    (band,) = changed_bands(*draws, np.full(40, 10.0), 0.05, 4000)
     assert (band.first, band.last) == (10, 17)
 
 
 def test_thick_layers_weigh_more():
     draws = np.array([1.0, 1.2]) + np.random.default_rng(6).standard_normal((2, 500, 1, 2)) * 0.01
-    (band,) = changed_bands(*draws, np.array([30.0, 10.0]), 0.05)
+    (band,) = changed_bands(*draws, np.array([30.0, 10.0]), 0.05, 1000)
     assert (band.first, band.last) == (0, 1)
     np.testing.assert_allclose(band.change.mean(), (30.0 * 1.0 + 10.0 * 1.2) / 40.0, atol=0.002)
+
+
+def test_what_a_band_explains_is_that_of_generalised_least_squares():
+    """Against a fit of one size to all cells by scipy, on axes in which their errors are independent."""
+    rng = np.random.default_rng(7)
+    shape = rng.standard_normal((12, 12))
+    draws = rng.standard_normal((200_000, 12)) @ shape.T
+    middle = rng.standard_normal((2, 6))
+    root = np.linalg.cholesky(shape @ shape.T)
+    explained = explained_by_bands(middle, draws.reshape(-1, 2, 6), 1e12)
+    seen = scipy.linalg.solve_triangular(root, middle.ravel(), lower=True)
+    for kind, first, last in ((0, 0, 0), (0, 2, 4), (1, 1, 5)):
+        band = np.zeros((2, 6))
+        band[kind, first : last + 1] = 1.0
+        band = scipy.linalg.solve_triangular(root, band.ravel(), lower=True)[:, None]
+        left = scipy.linalg.lstsq(band, seen)[1]
+        assert explained[kind, first, last] == pytest.approx(seen @ seen - left, rel=0.05)
+    assert not explained[:, 3, :3].any()
+
+
+def test_edges_are_found_where_neighbours_errors_go_against_one_another():
+    """There sums over wide bands are known so well that the widest stand out most, far beyond the change."""
+    rng = np.random.default_rng(8)
+    mix = np.eye(30) - 0.95 * np.eye(30, k=1)
+    truth = np.zeros(30)
+    truth[10:13] = 4.0
+    exact = 0
+    for _ in range(30):
+        middle = truth + mix @ rng.standard_normal(30)
+        draws = middle + rng.standard_normal((2, 500, 30)) @ mix.T
+        bands = changed_bands(*draws[:, :, None], np.full(30, 10.0), 0.05, 1000)
+        exact += any((b.first, b.last) == (10, 12) for b in bands)
+    # 0.87 of 60 other trials; the bands that stand out most, none, and are wrong by 21 layers.
+    assert exact >= 22

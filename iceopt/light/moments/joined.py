@@ -28,16 +28,18 @@ class JoinedMoments:
         Whose scene and rates they are of.
     parts : sequence of (ndarray of bool, moments)
         Which pairs of the scene, shape (pair,), and their moments; every pair in one part.
+    name : str
     """
 
     def __init__(
         self,
         whole: LaplaceMoments,
         parts: Sequence[tuple[NDArray[np.bool_], LaplaceMoments | SteeredMoments]],
+        name: str,
     ) -> None:
         self.scene: Scene = whole.scene
         self.order, self.rates_per_ns = whole.order, whole.rates_per_ns
-        self.name = "; ".join(dict.fromkeys(moments.name for _, moments in parts))
+        self.name = name
         self._whole, self._parts = whole, tuple(parts)
 
     def of_order(self, order: int) -> LaplaceMoments:
@@ -79,9 +81,13 @@ def steered_across(high: LaplaceMoments, reference: Ice) -> JoinedMoments:
     """Moments of order 3 with the values and slopes of a high order at an ice; along lines the latter's."""
     along = high.scene.along_line
     parts: list[tuple[NDArray[np.bool_], LaplaceMoments | SteeredMoments]] = []
+    names = []
     if not along.all():
         of_scene = high.of_pairs(~along)
-        parts.append((~along, SteeredMoments(of_scene.of_order(CHEAPER_ORDER), of_scene, reference)))
+        steered = SteeredMoments(of_scene.of_order(CHEAPER_ORDER), of_scene, reference)
+        parts.append((~along, steered))
+        names.append(steered.name)
     if along.any():
         parts.append((along, high.of_pairs(along)))
-    return JoinedMoments(high, parts)
+        names.append(f"those of order {high.order} along lines" if names else high.name)
+    return JoinedMoments(high, parts, ", ".join(names))
