@@ -36,13 +36,14 @@ HALF_WINDOW_M, FARTHEST_M = 240.0, 320.0
 class Record:
     """Seconds of named stages, and the most memory of the process by the end of each."""
 
-    def __init__(self) -> None:
+    def __init__(self, silent: bool = False) -> None:
         self.stages: dict[str, dict[str, float]] = {}
+        self._silent = silent
 
     @contextmanager
     def stage(self, name: str, times: int = 1) -> "Iterator[None]":
         """Time what happens within, done a number of times."""
-        print(f"  {name} ...", file=sys.stderr, flush=True)
+        self._say(f"  {name} ...")
         begun, cores = time.perf_counter(), time.process_time()
         yield
         self.stages[name] = {
@@ -50,7 +51,11 @@ class Record:
             "core_seconds": (time.process_time() - cores) / times,
             "peak_gib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
         }
-        print(f"    {self.stages[name]}", file=sys.stderr, flush=True)
+        self._say(f"    {self.stages[name]}")
+
+    def _say(self, words: str) -> None:
+        if not self._silent:
+            print(words, file=sys.stderr, flush=True)
 
 
 def empty_campaign(lines: int) -> "Campaign":
@@ -145,7 +150,7 @@ def draw_counts(empty: "Campaign", order: int) -> "Campaign":
 
 
 def time_parts(problem: "Problem", record: Record) -> None:
-    """One evaluation, one gradient, one set of slopes and one information, at the true ice."""
+    """Evaluations, gradients, slopes and information of a climb and of draws, at the true ice."""
     import numpy as np
 
     from iceopt.fit.curvature import climbing_information, slopes_of
@@ -167,6 +172,11 @@ def time_parts(problem: "Problem", record: Record) -> None:
         with record.stage(name, times):
             for _ in range(times):
                 run()
+    with record.stage("steering for draws"):
+        for_draws = problem.steered(posterior, vector)
+    with record.stage("evaluation of a draw", 3):
+        for _ in range(3):
+            for_draws.evaluate(moved)
 
 
 def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> dict[str, Any]:
@@ -199,28 +209,34 @@ def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> d
     return found
 
 
-def measure(lines: int, order: int, seconds: float, whole: bool, path: Path) -> None:
-    """All figures of one number of lines, written stage by stage."""
+def make_problem(lines: int, order: int, record: Record) -> "Problem":
+    """Counts drawn, checked, and put before a fit with layers of 10 m."""
     from iceopt.campaign.check import find_faults
     from iceopt.fit.config import FitConfig
     from iceopt.fit.problem import Problem
 
-    record = Record()
     edges = tuple(float(e) for e in truth().edges_m)
-    layers, model = {"edges_m": edges}, {"order": order}
-    config = FitConfig.model_validate({"layers": layers, "model": model})
-    campaign = empty_campaign(lines)
+    config = FitConfig.model_validate({"layers": {"edges_m": edges}, "model": {"order": order}})
     with record.stage("drawing counts"):
-        campaign = draw_counts(campaign, order)
+        campaign = draw_counts(empty_campaign(lines), order)
     with record.stage("check"):
         verdicts = find_faults(campaign)
     with record.stage("problem"):
-        problem = Problem([(campaign, verdicts)], config)
-    seen = problem.parts[0].observations
+        return Problem([(campaign, verdicts)], config)
+
+
+def measure(lines: int, order: int, seconds: float, whole: bool, path: Path) -> None:
+    """All figures of one number of lines, written stage by stage, with kernels compiled before."""
+    print("  compiling", file=sys.stderr, flush=True)
+    warm = Record(silent=True)
+    time_parts(make_problem(2, order, warm), warm)
+    record = Record()
+    problem = make_problem(lines, order, record)
+    campaign, seen = problem.parts[0].campaign, problem.parts[0].observations
     shape = {
         "lines": lines, "order": order, "modules": lines * MODULES, "flashes": len(campaign.flashes.run),
         "pairs": int(campaign.pair_run.size), "used_pairs": int(seen.pair.size),
-        "groups": int(seen.first.shape[1]), "layers": len(edges) - 1,
+        "groups": int(seen.first.shape[1]), "layers": truth().layers,
     }  # fmt: skip
     print(f"  {shape}", file=sys.stderr, flush=True)
     time_parts(problem, record)
@@ -236,7 +252,15 @@ def draw(folder: Path, picture: Path) -> None:
 
     measured = sorted((json.loads(p.read_text()) for p in folder.glob("*.json")), key=lambda m: m["lines"])
     figure, (left, right) = plt.subplots(1, 2, figsize=(9.0, 3.8), layout="constrained")
-    for stage in ("evaluation", "gradient", "slopes", "information", "maximum", "posterior"):
+    for stage in (
+        "evaluation",
+        "evaluation of a draw",
+        "gradient",
+        "slopes",
+        "information",
+        "maximum",
+        "posterior",
+    ):
         kept = [m for m in measured if stage in m["stages"] and _is_complete(m, stage)]
         times = [m["stages"][stage]["seconds"] for m in kept]
         left.loglog([m["lines"] for m in kept], times, "o-", label=stage)
