@@ -46,6 +46,12 @@ def test_gradient_and_slopes_agree(steered):
     np.testing.assert_allclose(np.concatenate(pull_back(weight)), slopes, rtol=1e-7)
 
 
+def test_name_says_what_is_steered_and_what_is_not(high, steered):
+    assert steered.name == "Laplace moments of order 3, steered by order 5, those of order 5 along lines"
+    along = high.of_pairs(ALONG)
+    assert steered_across(along, REFERENCE).name == along.name
+
+
 @pytest.mark.parametrize("distances", [[0.0, 0.0, 0.0], [120.0, 60.0, 90.0]])
 def test_a_scene_may_have_pairs_of_one_kind_alone(distances):
     high = LaplaceMoments(make_scene([1520.0] * 3, [1560.0, 1590.0, 1490.0], distances), 5, RATES_PER_NS)
