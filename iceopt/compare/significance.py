@@ -176,8 +176,8 @@ def explained_by_bands(middle: Array, draws: Array, effective_draws: float) -> A
 
     With S the covariance of all cells (shrunk) and b one in the band and 0 elsewhere, the least x^T S^-1 x
     that is left by a change of size s in the band is smaller than with none by (b^T S^-1 x)^2 / b^T S^-1 b:
-    generalised least squares (Aitken, Proc. R. Soc. Edinb. 55, 42 (1935)). 0 where the last cell is above
-    the first.
+    generalised least squares (Aitken, Proc. R. Soc. Edinb. 55, 42 (1935); from memory). 0 where the last
+    cell is above the first.
 
     Parameters
     ----------

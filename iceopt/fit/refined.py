@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.maximum import Maximum
+from iceopt.fit.sampler import Target
 
 Array = NDArray[np.float64]
 
@@ -35,21 +36,11 @@ _HELD_FROM = 2.0
 _SAVE_EVERY_S = 20.0
 
 
-class Expanded(Protocol):
-    """A log density with a likelihood of its own; `StandIn` is one."""
-
-    threaded: bool
-
-    def log_densities(self, vectors: Array) -> Array:
-        """Of vectors of shape (many, parameter)."""
-        ...
-
-    def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Of one vector, with its gradient."""
-        ...
+class Expanded(Target, Protocol):
+    """A target with a likelihood of its own; `StandIn` is one."""
 
     def log_likelihood_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Of one vector, with its gradient."""
+        """Log likelihood of one vector, up to a constant, and its gradient."""
         ...
 
 

@@ -143,5 +143,5 @@ def test_edges_are_found_where_neighbours_errors_go_against_one_another():
         draws = middle + rng.standard_normal((2, 500, 30)) @ mix.T
         bands = changed_bands(*draws[:, :, None], np.full(30, 10.0), 0.05, 1000)
         exact += any((b.first, b.last) == (10, 12) for b in bands)
-    # 0.87 of 60 other trials; the bands that stand out most, none, and are wrong by 21 layers.
+    # 0.87 of 60 trials, these among them; the bands that stand out most, none, and are wrong by 21 layers.
     assert exact >= 22
