@@ -39,6 +39,7 @@ class Ensembles:
     seed : int
     """
 
+    evaluates = True
     extends = False
 
     def __init__(self, config: SamplerConfig, seed: int) -> None:

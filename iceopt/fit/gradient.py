@@ -40,6 +40,7 @@ class NoUTurn:
     seed : int
     """
 
+    evaluates = True
     extends = True
 
     def __init__(self, config: SamplerConfig, seed: int) -> None:

@@ -24,6 +24,7 @@ class NormalDraws:
     seed : int
     """
 
+    evaluates = False
     extends = False
 
     def __init__(self, config: SamplerConfig, seed: int) -> None:

@@ -94,7 +94,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     maximum, moved = climb(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
     target: Target = maximum.posterior
-    if config.sampler.target == "stand-in":
+    if sampler.evaluates and config.sampler.target == "stand-in":
         watch("expanding the likelihood around the maximum", None)
         target = refine(
             StandIn(maximum), maximum, config.seed, store, time_left_s, lambda words: watch(words, None)
@@ -174,8 +174,8 @@ def _standing(maximum: Maximum, moved: Sequence[float], run: Run, corrected: Cor
         found.append(run.stopped_by)
     if not (corrected.pareto_k < LARGEST_K):
         found.append(
-            f"Pareto k is {corrected.pareto_k:.2f} (should be below {LARGEST_K}): the stand-in is too far "
-            "from the posterior"
+            f"Pareto k is {corrected.pareto_k:.2f} (should be below {LARGEST_K}): what was drawn from "
+            "is too far from the posterior"
         )
     return found
 

@@ -52,6 +52,9 @@ class Run:
 class Sampler(Protocol):
     """A way to draw from a target."""
 
+    evaluates: bool
+    """Whether it evaluates its target; for one that does not, no stand-in need be made."""
+
     extends: bool
     """Whether a run of more draws begins with those of a run of fewer, and costs only the others."""
 

@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 
 from iceopt.fit.bending import Bending, log_moves, principal_terms, straightened
+from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.curvature import likelihood_information
 from iceopt.fit.maximum import find_maximum
+from iceopt.fit.outcome import fit
 from iceopt.fit.standin import StandIn
 from iceopt.ice.layers import Ice
-from tests.fitting import EDGES_M, TRUE_ABSORPTION_M, TRUE_SCATTERING_M, fitted, small_problem
+from tests.fitting import EDGES_M, TRUE_ABSORPTION_M, TRUE_SCATTERING_M, fitted, small_config, small_problem
 
 
 def test_fit_converges_and_says_so():
@@ -51,6 +53,19 @@ def test_prediction_describes_the_counts():
     expected = outcome.predictions[0].mean
     total = np.sum(counts * seen.used) / np.sum(expected * seen.used)
     assert total == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("kind", "stand_ins"), [("laplace", 0), ("ensemble", 1)])
+def test_draws_of_the_normal_approximation_need_no_stand_in(kind, stand_ins, tmp_path):
+    problem, _ = small_problem(small_config(kind=kind, draws=20))
+    told = []
+    outcome = fit(
+        problem,
+        Checkpoint(tmp_path / "checkpoint", {}, resume=False),
+        lambda words, part: told.append(words),
+    )
+    assert outcome.run.draws.shape[1] == 20
+    assert sum(words.startswith("expanding the likelihood") for words in told) == stand_ins
 
 
 @pytest.mark.slow
