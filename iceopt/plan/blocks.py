@@ -211,7 +211,7 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     )
     shape_size, pair_size = likelihood.sizes(site.errors)
     pair_size /= np.sqrt(charge_information(config))
-    slopes = model.log_slopes(site.ice, model.expected(site.ice), seen.first, seen.stop)
+    slopes = model.log_slopes(site.ice, signal[pair], seen.first, seen.stop)
     change = slopes.written_out()
     weighted = weigh(likelihood, site.errors, pair_size**-2.0, change)
     nuisance = information_of_pairs(

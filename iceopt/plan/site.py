@@ -1,7 +1,7 @@
 """What a forecast is made for: a site, the flashes that could be made, and the ice that is expected."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,36 @@ Array = NDArray[np.float64]
 
 ORDER = 2
 """Order of the layered model in forecasts: some percent from the higher orders, in a fraction of the time."""
+
+
+GRID_M = 2.0
+"""Depths and distances that forecasts tell apart: every depth more is a layer more to the light model."""
+
+
+def on_grid(scene: Scene, step_m: float = GRID_M) -> Scene:
+    """Move emitters and receivers to depths and distances that are multiples of a step.
+
+    Parameters
+    ----------
+    scene : Scene
+    step_m : float
+
+    Returns
+    -------
+    Scene
+        Pairs that would lie in one place keep their range as their distance.
+    """
+    emitter, receiver, distance = (
+        step_m * np.round(place / step_m)
+        for place in (scene.emitter_depth_m, scene.receiver_depth_m, scene.distance_m)
+    )
+    together = (emitter == receiver) & (distance == 0.0)
+    return replace(
+        scene,
+        emitter_depth_m=emitter,
+        receiver_depth_m=receiver,
+        distance_m=np.where(together, scene.range_m, distance),
+    )
 
 
 class PlannedMoments(LayeredMoments):
@@ -72,7 +102,7 @@ def light_model(config: FitConfig) -> Callable[[Scene], LightModel]:
     if config.model.name == "closed-form":
         return ClosedForm
     order = min(config.model.order, ORDER)
-    return lambda scene: PlannedMoments(scene, order)
+    return lambda scene: PlannedMoments(on_grid(scene), order)
 
 
 def expected_errors(config: FitConfig) -> Array:

@@ -43,10 +43,19 @@ class LayeredMoments:
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
-        self._plan = make_plan(scene, self.kind.fronts) if plan is None else plan
-        self.equations = self.kind(scene, order, self._plan)
+        self._given_plan = plan
         self._scale = scene.photons * scene.effective_area_m2
         self._arrived = bins_with_light(scene)
+
+    @cached_property
+    def _plan(self) -> Plan:
+        """Made when it is needed first: slopes alone do without it."""
+        return make_plan(self.scene, self.kind.fronts) if self._given_plan is None else self._given_plan
+
+    @cached_property
+    def equations(self) -> MomentEquations:
+        """What is solved for every Laplace variable and wavenumber."""
+        return self.kind(self.scene, self.order, self._plan)
 
     @property
     def cheaper(self) -> "LayeredMoments":
