@@ -29,6 +29,9 @@ _NEAR = 2.0
 """Move, in errors of the layers, below which iterates are mixed, if the climb has ended nearly."""
 _NEARLY = 10.0
 _MIXED = 4
+_MOST_LEVELLINGS, _STEPS_A_LEVELLING = 5, 2
+_LEVEL = 0.3
+"""Move of ln le and ln la of all layers below which each may go its own way: layers differ by more."""
 _STAGE = "maximum"
 
 
@@ -108,8 +111,31 @@ class _Way:
             self.judged, self._rough = bool(last["judged"]), bool(last["rough"])
         else:
             self._watch("first guess: uniform ice", None)
-            vector = self._made_at = self._problem.first_guess() if start is None else start
+            vector = self._made_at = self._levelled(self._problem.first_guess() if start is None else start)
         self._go(vector)
+
+    def _levelled(self, vector: Array) -> Array:
+        """Scattering of all layers together, and absorption, at their best.
+
+        In ice that is all too clear errors of half the light look likely, and layers each by itself creep.
+        """
+        layers = self._problem.edges_m.size - 1
+        level = np.repeat(np.eye(2), layers, axis=0)
+        for _ in range(_MOST_LEVELLINGS):
+            before = self._made_at = vector
+            posterior = self._problem.posterior_at(vector, vector, self._scatter, self._rough)
+            vector = find_maximum(
+                self._problem,
+                (posterior, vector),
+                self._keep,
+                _STEPS_A_LEVELLING,
+                ROUGHLY,
+                self._time_left_s,
+                level,
+            ).vector
+            if np.abs(vector - before)[: 2 * layers].max() < _LEVEL:
+                break
+        return vector
 
     @property
     def near(self) -> bool:

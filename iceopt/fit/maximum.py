@@ -52,6 +52,7 @@ def find_maximum(
     most_steps: int = MOST_STEPS,
     enough: float = LARGEST_DECREMENT,
     time_left_s: Callable[[], float] = lambda: np.inf,
+    along: Array | None = None,
 ) -> Maximum:
     """Climb to the maximum by Gauss-Newton steps in the layers, halved where the density would fall.
 
@@ -69,6 +70,8 @@ def find_maximum(
     enough : float
         Decrement below which the climb ends.
     time_left_s : callable
+    along : ndarray, shape (2 x layers, few), optional
+        Directions in the layers that steps keep to; by default every layer goes its own way.
 
     Returns
     -------
@@ -80,7 +83,7 @@ def find_maximum(
         # The slopes of the light that the information needs give the gradient too.
         information = climbing_information(posterior, vector)
         slope = posterior.log_likelihood_gradient(vector)[1]
-        step, decrement, vector = _step(posterior, Expansion(vector, slope, information))
+        step, decrement, vector = _step(posterior, Expansion(vector, slope, information), along)
         last = Expansion(vector, slope, information)
         value = posterior.log_density(vector)
         watch(
@@ -177,7 +180,7 @@ def positive_inverse(matrix: Array) -> Array:
     return (vectors / np.maximum(np.abs(values), 0.1)) @ vectors.T
 
 
-def _step(posterior: Posterior, at: Expansion) -> tuple[Array, float, Array]:
+def _step(posterior: Posterior, at: Expansion, along: Array | None) -> tuple[Array, float, Array]:
     """Gauss-Newton step in the layers, its decrement, and the vector, its prior best, to go from."""
     n = 2 * posterior.layers
     vector = with_best_prior(posterior, at)
@@ -185,5 +188,9 @@ def _step(posterior: Posterior, at: Expansion) -> tuple[Array, float, Array]:
     gradient = at.gradient + posterior.log_prior(vector)[1]
     gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
     step = np.zeros(vector.size)
-    step[:n] = positive_inverse(at.information[:n, :n] + posterior.prior_precision(vector)) @ gradient[:n]
+    curvature = at.information[:n, :n] + posterior.prior_precision(vector)
+    if along is None:
+        step[:n] = positive_inverse(curvature) @ gradient[:n]
+    else:
+        step[:n] = along @ positive_inverse(along.T @ curvature @ along) @ along.T @ gradient[:n]
     return step, float(gradient @ step), vector

@@ -1,10 +1,11 @@
-"""The search along a step."""
+"""The search along a step, and where steps may go."""
 
 from types import SimpleNamespace
 
 import numpy as np
 
-from iceopt.fit.maximum import _risen
+from iceopt.fit.maximum import LARGEST_DECREMENT, _risen, find_maximum
+from tests.fitting import small_problem
 
 
 def ridge(precision, best):
@@ -40,3 +41,20 @@ def test_a_step_within_reach_is_taken_whole():
     np.testing.assert_array_equal(
         _risen(target, np.zeros(2), target.log_density(np.zeros(2)), np.array([0.3, -0.2])), [0.3, -0.2]
     )
+
+
+def test_steps_keep_to_the_directions_that_are_given():
+    """Too clear by a factor of three, all layers together: the level comes back, and nothing else moves."""
+    problem, _ = small_problem()
+    n = 2 * (problem.edges_m.size - 1)
+    guess = problem.first_guess()
+    best = find_maximum(problem, (problem.posterior_at(guess, guess), guess), lambda *told: None)
+    start = best.vector.copy()
+    start[:n] += np.log(3.0)
+    level = np.kron(np.eye(2), np.ones((n // 2, 1)))
+    posterior = problem.posterior_at(start, start)
+    found = find_maximum(problem, (posterior, start), lambda *told: None, along=level)
+    moved = (found.vector - start)[:n].reshape(2, -1)
+    np.testing.assert_allclose(moved, moved[:, :1] * np.ones(n // 2), atol=1e-12)
+    assert found.decrement < LARGEST_DECREMENT
+    np.testing.assert_allclose(moved[:, 0], -np.log(3.0), atol=0.02)
