@@ -30,7 +30,8 @@ Index = NDArray[np.int64]
 
 Watch = Callable[[float], None]
 
-_PAIRS_AT_ONCE = 6000
+_PAIRS_AT_ONCE = 15_000
+"""Twice as many hardly save time, and take half a GiB more for layers of 10 m over 1 km."""
 
 
 @dataclass(frozen=True)

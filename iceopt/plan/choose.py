@@ -25,6 +25,8 @@ _EXCHANGED_FOR = 20
 """Candidates that are tried in the place of a chosen flash: those that would add most to all."""
 _MOST_SWEEPS = 3
 _LEAST_GAIN = 1e-6
+_LEAST_SWEEP = 1e-3
+"""Fall of the criterion, a ln variance, by a round of exchanges that makes another worth its while."""
 
 
 @dataclass(frozen=True)
@@ -102,11 +104,12 @@ class Chooser:
         """
         pool = range(self._hours.size)
         chosen = self._greedy(pool, budget_hours, watch)
-        greedy = self.value(chosen)
+        now = greedy = self.value(chosen)
         for _ in range(_MOST_SWEEPS):
-            before = list(chosen)
+            before = now
             chosen = self._exchange(chosen, self._most_promising(chosen, pool), budget_hours)
-            if chosen == before:
+            now = self.value(chosen)
+            if before - now < _LEAST_SWEEP:
                 break
         return self._ranked(chosen, greedy)
 
