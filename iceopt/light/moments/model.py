@@ -12,6 +12,7 @@ from iceopt.light.moments.carried import CarriedProfile, bins_with_light
 from iceopt.light.moments.checks import require_sound
 from iceopt.light.moments.equations import DiffusionEquations, MomentEquations, column
 from iceopt.light.moments.error import CONVERGENCE, order_error
+from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.laplace import CHEAPER_ORDER, RATES_PER_NS, LaplaceMoments
 from iceopt.light.moments.plan import Plan, make_plan
 
@@ -40,6 +41,7 @@ class LayeredMoments:
 
     def __init__(self, scene: Scene, order: int, plan: Plan | None = None) -> None:
         require_sound(scene)
+        couplings(order)  # refuses an order that is not offered, before anything is made of it
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
