@@ -202,11 +202,13 @@ def weigh_pairs(
         for g in range(n):
             ones[g] = weight[p, g] * (1.0 - size[p, g] * sides[columns, g])
             total += ones[g]
+        # A pair without counts whose charge is free says nothing.
+        inverse = 1.0 / total if total > 0.0 else 0.0
         for i in range(columns):
             along = 0.0
             for g in range(n):
                 along += ones[g] * change[p, g, i]
             for g in range(n):
                 free = weight[p, g] * (change[p, g, i] - size[p, g] * sides[i, g])
-                out[p, g, i] = free - ones[g] * along / total
+                out[p, g, i] = free - ones[g] * along * inverse
     return out

@@ -48,6 +48,13 @@ def test_without_other_errors_it_is_pearsons_ratio():
         assert found[of_class == k] == pytest.approx(want, rel=0.01)
 
 
+def test_a_pair_without_counts_says_nothing():
+    weight = np.array([[0.0, 0.0, 0.0], [50.0, 30.0, 20.0]])
+    departure = np.array([[0.0, 0.0, 0.0], [0.2, -0.1, 0.1]])
+    found = chi_square(departure, np.array([3, 3]), weight, np.full((2, 3), 0.05), np.full((2, 3), 0.5))
+    assert found[0] == 0.0 and found[1] > 0.0
+
+
 def test_a_few_groups_say_little():
     found = solved(
         np.zeros(2, dtype=int), np.array([3, 2]), lambda dispersion: np.array([20.0, 5.0]) / dispersion
