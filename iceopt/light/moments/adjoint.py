@@ -46,6 +46,7 @@ from iceopt.light.moments.sweep import (
     layer_work,
     new_state,
     prepare_layer,
+    reach,
     readings,
     start_field,
 )
@@ -63,19 +64,31 @@ def load_cotangent(value, at, weights, row, first, cotangent, entry):
 
 
 @jit
-def undo_source(
-    state, bars, sources, j, weights, first, cotangent, below, above, emitter_odd, field, work, n
-):
-    """Add what one source's readings give to the cotangents of the state."""
+def load_readings(sources, reads, j, weights, first, cotangent, value, low, high, nodes):
+    """Set `value` [node] to the cotangents of one source's readings from one node to another."""
+    _, source_start, receiver, distance = sources
+    read_start, read_node, read_share = reads
+    clear(value, low, high + 1 - low)
+    for e in range(source_start[j], source_start[j + 1]):
+        at, stop = read_start[receiver[e]], read_start[receiver[e] + 1]
+        if stop == at + 1:
+            load_cotangent(value, read_node[at], weights, distance[e], first, cotangent, e)
+            continue
+        clear(value, nodes, 1)
+        load_cotangent(value, nodes, weights, distance[e], first, cotangent, e)
+        for r in range(at, stop):
+            combine(value, read_node[r], 1.0, read_share[r], value, nodes, 1)
+
+
+@jit
+def undo_source(state, bars, origin, low, high, value, below, above, emitter_odd, field, work, n):
+    """Add what one source's readings, with cotangents `value`, give to the cotangents of the state."""
     _, _, _, up, carry_down, carry_up, jump, _ = state
     down_bar, up_bar, carry_down_bar, carry_up_bar, below_bar, above_bar, jump_bar, _ = bars
-    source_node, source_start, receiver_node, distance = sources
-    begin, end = source_start[j], source_start[j + 1]
-    origin, size = source_node[j], n * n
-    low, high = min(receiver_node[begin], origin), max(receiver_node[end - 1], origin)
-    # field: u below [node], u above [node], then two cotangents and one value.
-    nodes = (len(field) - 3 * n - 1) // n
-    lam, temp, value = nodes * n, nodes * n + n, nodes * n + 3 * n
+    size = n * n
+    # field: u below [node], u above [node], then two cotangents and u just below the source.
+    nodes = (len(field) - 3 * n) // n
+    lam, temp, start = nodes * n, nodes * n + n, nodes * n + 2 * n
 
     start_field(state, origin, emitter_odd, field, lam, work[7], n)
     copy(field, origin * n, field, lam, n)
@@ -83,45 +96,34 @@ def undo_source(
     for i in range(origin, high):
         multiply_vector(carry_down, i * size, field, i * n, 0.0, 1.0, field, (i + 1) * n, n)
     clear(field, lam, n)
-    e = end - 1
     for i in range(high, origin - 1, -1):
         if i < high:
             add_outer(carry_down_bar, i * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_down, i * size, field, lam, 0.0, 1.0, field, temp, n)
             copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
-        clear(field, value, 1)
-        while e >= begin and receiver_node[e] == i:
-            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
-            e -= 1
         for p in range(n):
-            dot(field, lam + p, 1.0, share, below, i * n + p, 1, field, value, 1, 1)
-            dot(below_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
-    # `start` is u just below the source; its cotangent gathers both directions.
-    start, start_bar = nodes * n + 2 * n, 0
+            dot(field, lam + p, 1.0, share, below, i * n + p, 1, value, i, 1, 1)
+            dot(below_bar, i * n + p, 1.0, share, field, i * n + p, 1, value, i, 1, 1)
+    # The cotangent of u just below the source gathers both directions.
     copy(field, start, field, origin * n, n)
     bar = work[6]
-    copy(bar, start_bar, field, lam, n)
+    copy(bar, 0, field, lam, n)
 
     copy(field, origin * n, work[8], 0, n)
     for i in range(origin, low, -1):
         multiply_vector(carry_up, (i - 1) * size, field, i * n, 0.0, 1.0, field, (i - 1) * n, n)
     clear(field, lam, n)
-    e = begin
     for i in range(low, origin + 1):
         if i > low:
             add_outer(carry_up_bar, (i - 1) * size, 1.0, field, lam, field, i * n, n)
             multiply_vector_transposed(carry_up, (i - 1) * size, field, lam, 0.0, 1.0, field, temp, n)
             copy(field, lam, field, temp, n)
         share = 0.5 if i == origin else 1.0
-        clear(field, value, 1)
-        while e < end and receiver_node[e] == i:
-            load_cotangent(field, value, weights, distance[e], first, cotangent, e)
-            e += 1
         for p in range(n):
-            dot(field, lam + p, 1.0, share, above, i * n + p, 1, field, value, 1, 1)
-            dot(above_bar, i * n + p, 1.0, share, field, i * n + p, 1, field, value, 1, 1)
-    combine(bar, start_bar, 1.0, 1.0, field, lam, n)
+            dot(field, lam + p, 1.0, share, above, i * n + p, 1, value, i, 1, 1)
+            dot(above_bar, i * n + p, 1.0, share, field, i * n + p, 1, value, i, 1, 1)
+    combine(bar, 0, 1.0, 1.0, field, lam, n)
     combine(jump_bar, origin * n, 1.0, -1.0, field, lam, n)
 
     # work[7] still holds the factors of D + U.
@@ -130,6 +132,19 @@ def undo_source(
     add_outer(up_bar, origin * size, -1.0, bar, 0, field, start, n)
     add_outer(up_bar, origin * size, 1.0, bar, 0, jump, origin * n, n)
     multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, origin * n, n)
+
+
+@jit
+def undo_sources(
+    state, bars, sources, reads, weights, first, cotangent, below, above, emitter_odd, field, value, work, n
+):
+    """Add what all readings give to the cotangents of the state."""
+    nodes = len(below) // n
+    for j in range(sources[0].size):
+        if sources[1][j] < sources[1][j + 1]:
+            origin, low, high = reach(sources, reads, j)
+            load_readings(sources, reads, j, weights, first, cotangent, value, low, high, nodes)
+            undo_source(state, bars, origin, low, high, value, below, above, emitter_odd, field, work, n)
 
 
 @jit
@@ -337,7 +352,7 @@ def undo_joins(state, bars, slab_bars, factored, nodes, n):
 
 @jit
 def pull_back_one(
-    order, rates, wavenumbers, weights, begin, end, column, pattern, sources, cotangent, rate_bar
+    order, rates, wavenumbers, weights, begin, end, column, pattern, sources, reads, cotangent, rate_bar
 ):
     """Do one Laplace variable of `pull_back`."""
     n_even, n = order[6].shape
@@ -345,7 +360,7 @@ def pull_back_one(
     work = layer_work(order, rates, n_even, n)
     state = new_state(nodes, rates, n)
     below, above = workspace(nodes * n, rates), workspace(nodes * n, rates)
-    field = workspace(nodes * n + 3 * n + 1, rates)
+    field, value = workspace(nodes * n + 3 * n, rates), workspace(nodes + 1, rates)
     bars, slab_bars, grow = new_bars(nodes, rates, n_even, n)
     rate_bar[:] = 0.0
     for first in range(begin, end, LANES):
@@ -356,29 +371,18 @@ def pull_back_one(
             bar[:] = 0.0
         slab_bars[0][:] = 0.0
         slab_bars[1][:] = 0.0
-        for i in range(sources[0].size):
-            if sources[1][i] < sources[1][i + 1]:
-                undo_source(
-                    state,
-                    bars,
-                    sources,
-                    i,
-                    weights,
-                    first,
-                    cotangent,
-                    below,
-                    above,
-                    pattern[1],
-                    field,
-                    work,
-                    n,
-                )
+        undo_sources(
+            state, bars, sources, reads, weights, first, cotangent, below, above, pattern[1], field, value,
+            work, n,
+        )  # fmt: skip
         undo_readings(state, bars, nodes, n)
         undo_joins(state, bars, slab_bars, work[7], nodes, n)
         undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, grow, rate_bar)
 
 
-def pull_back(order, rates, wavenumbers, weights, start, column, pattern, sources, cotangent, rate_bar):
+def pull_back(
+    order, rates, wavenumbers, weights, start, column, pattern, sources, reads, cotangent, rate_bar
+):
     """Gradient of sum(cotangent x transform) with respect to real changes of the loss rates.
 
     Arguments as for `iceopt.light.moments.sweep.transform`, and
@@ -389,7 +393,7 @@ def pull_back(order, rates, wavenumbers, weights, start, column, pattern, source
     """
     abreast(
         lambda j: pull_back_one(
-            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources,
+            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources, reads,
             cotangent[j], rate_bar[j],
         ),
         rates.shape[0],

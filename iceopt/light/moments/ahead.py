@@ -15,7 +15,6 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene
 from iceopt.light.moments import adjoint, jacobian
 from iceopt.light.moments.carried import CarriedProfile
-from iceopt.light.moments.equations import column
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 
 _KERNELS = (adjoint.pull_back_one, jacobian.slopes_of_one)
@@ -62,10 +61,10 @@ def compile_now() -> None:
     light = np.ones((2, scene.bin_edges_ns.size - 1))
     CarriedProfile(moments, "", ice, light, np.zeros_like(light)).expected(ice)
     equations, plan = moments.equations, moments.equations.plan
-    rates, cut = equations.rates(ice, RATES_PER_NS), column(ice, plan.depths_m)
+    rates = equations.rates(ice, RATES_PER_NS)
     for group in plan.classes:
-        equations.slopes(rates, equations.rate_parts(ice), cut, group)
-        equations.pull_back(rates, cut, group, np.zeros((group.laplace.size, group.entry.size, 1)))
+        equations.slopes(ice, rates, group)
+        equations.pull_back(ice, rates, group, np.zeros((group.laplace.size, group.entry.size, 1)))
 
 
 if __name__ == "__main__":

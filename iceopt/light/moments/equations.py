@@ -1,6 +1,5 @@
 """The moment equations of a scene: what the sweep is given, from ice, order, emitters and receivers."""
 
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
@@ -9,35 +8,10 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments import adjoint, jacobian, sweep
+from iceopt.light.moments.column import column
 from iceopt.light.moments.harmonics import Couplings, couplings
+from iceopt.light.moments.meetings import meetings
 from iceopt.light.moments.plan import PairClass, Plan
-
-_HAIR_M = 1e-4
-
-
-@dataclass(frozen=True)
-class Column:
-    """Nodes of the sweep: layer edges and the depths of emitters and receivers, increasing."""
-
-    between: NDArray[np.int64]
-    """Layer above the first node, between nodes, below the last; shape (node + 1,)."""
-    thickness_m: NDArray[np.float64]
-    """Shape (node - 1,)."""
-    depth_node: NDArray[np.int64]
-    """Per depth of the plan: its node."""
-
-
-def column(ice: Ice, depths_m: NDArray[np.float64]) -> Column:
-    """Cut the ice at its inner edges and at the given depths; what is a hair apart shares a node.
-
-    In a slab a hair thick, what goes in and what comes out differ by less than they are rounded.
-    """
-    edges = ice.edges_m[1:-1]
-    places = np.unique(np.concatenate([edges, depths_m]))
-    nodes = places[np.diff(places, prepend=-np.inf) > _HAIR_M]
-    edge_node, depth_node = (np.searchsorted(nodes, at, side="right") - 1 for at in (edges, depths_m))
-    below = np.searchsorted(edge_node, np.arange(nodes.size), side="right")
-    return Column(np.append(0, below), np.diff(nodes), depth_node)
 
 
 def loss_rates(ice: Ice, laplace: NDArray[Any], order: int, anisotropy: float, speed: float) -> NDArray[Any]:
@@ -95,65 +69,47 @@ class MomentEquations:
         # Every loss rate is linear in 1 / le and 1 / la, so its logarithmic derivative is minus that part.
         return -(by_rate * scattering).sum(axis=1), -(by_rate * absorption).sum(axis=1)
 
-    def transform(self, rates: NDArray[Any], cut: Column, group: PairClass) -> NDArray[np.float64]:
+    def transform(self, ice: Ice, rates: NDArray[Any], group: PairClass) -> NDArray[np.float64]:
         """Laplace transforms of a class's entries, shape (s, entry, part).
 
         Real and imaginary parts; the real ones alone if the rates are real.
         """
         parts = 2 if np.iscomplexobj(rates) else 1
         out = np.empty((group.laplace.size, group.entry.size, parts))
-        arguments = (*self._arguments(rates, cut, group), out)
+        arguments = (*self._arguments(ice, rates, group), out)
         sweep.transform(*arguments)
         return out
 
     def pull_back(
-        self, rates: NDArray[Any], cut: Column, group: PairClass, bars: NDArray[np.float64]
+        self, ice: Ice, rates: NDArray[Any], group: PairClass, bars: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """From a gradient to the transforms of a class to one to the loss rates, (layer, order + 1)."""
         rate_bar = np.empty((group.laplace.size, *rates.shape[1:]))
-        arguments = (*self._arguments(rates, cut, group), bars, rate_bar)
+        arguments = (*self._arguments(ice, rates, group), bars, rate_bar)
         adjoint.pull_back(*arguments)
         return rate_bar.sum(axis=0)
 
-    def slopes(
-        self,
-        rates: NDArray[Any],
-        parts: tuple[NDArray[np.float64], NDArray[np.float64]],
-        cut: Column,
-        group: PairClass,
-    ) -> NDArray[np.float64]:
+    def slopes(self, ice: Ice, rates: NDArray[Any], group: PairClass) -> NDArray[np.float64]:
         """Derivatives of a class's transforms at real s to ln le and ln la, shape (s, 2, layer, entry)."""
-        moved = np.stack([rates - 1j * jacobian.STEP * part for part in parts], axis=1)
+        moved = np.stack([rates - 1j * jacobian.STEP * part for part in self.rate_parts(ice)], axis=1)
         out = np.empty((group.laplace.size, 2, rates.shape[1], group.entry.size))
-        emitter = np.repeat(np.arange(group.source_depth.size), np.diff(group.source_start))
-        receiver_depth, receiver = np.unique(group.receiver_depth, return_inverse=True)
-        nodes = cut.thickness_m.size + 1
-        for few in jacobian.pieces(emitter, receiver, nodes, self._couplings.vertical.shape[1]):
-            emitters, of_emitter = np.unique(emitter[few], return_inverse=True)
-            receivers, of_receiver = np.unique(receiver[few], return_inverse=True)
-            ends = (
-                cut.depth_node[group.source_depth[emitters]],
-                cut.depth_node[receiver_depth[receivers]],
-                of_emitter,
-                of_receiver,
-                group.distance_row[few],
-            )
+        for few, meet in meetings(ice, group, self._couplings.vertical.shape[1]):
             piece = np.empty((*out.shape[:3], few.stop - few.start))
-            arguments = (*self._medium(moved, cut, group), ends, piece)
+            medium = self._medium(moved, meet.column, group)
+            arguments = (*medium, meet.ends, meet.reads, meet.entries, piece)
             jacobian.slopes(*arguments)
             out[..., few] = piece
         return out
 
-    def _arguments(self, rates: NDArray[Any], cut: Column, group: PairClass) -> tuple[Any, ...]:
-        sources = (
-            cut.depth_node[group.source_depth],
-            group.source_start,
-            cut.depth_node[group.receiver_depth],
-            group.distance_row,
-        )
-        return (*self._medium(rates, cut, group), sources)
+    def _arguments(self, ice: Ice, rates: NDArray[Any], group: PairClass) -> tuple[Any, ...]:
+        cut = column(ice, group.source_depth_m, group.receiver_depth_m, group.stretch_m)
+        sources = (cut.source_node, group.source_start, group.receiver, group.distance_row)
+        reads = (cut.reads.start, cut.reads.node, cut.reads.share)
+        return (*self._medium(rates, (cut.between, cut.thickness_m), group), sources, reads)
 
-    def _medium(self, rates: NDArray[Any], cut: Column, group: PairClass) -> tuple[Any, ...]:
+    def _medium(
+        self, rates: NDArray[Any], cut: tuple[NDArray[Any], NDArray[Any]], group: PairClass
+    ) -> tuple[Any, ...]:
         """What every kernel is given first: all but where light starts and is read."""
         return (
             coupling_arrays(self._couplings),
@@ -161,7 +117,7 @@ class MomentEquations:
             group.wavenumbers,
             group.weights,
             group.start,
-            (cut.between, cut.thickness_m),
+            cut,
             self._pattern,
         )
 

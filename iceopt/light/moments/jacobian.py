@@ -1,55 +1,37 @@
 """Derivatives of all transforms to the loss rates of each layer, by first-order perturbation.
 
-With A the symmetric matrix that ties u at all nodes (slab by slab [C, -S; -S, C], half-spaces at both
-ends) the field of a source obeys A u = q, a reading is r . u, and with A v = r
+With every emitter and receiver seen from the faces of its own layer (`iceopt.light.moments.ends`), what is
+left of the ice are its layers: with A the symmetric matrix that ties u at all edges (layer by layer [C, -S;
+-S, C], half-spaces at both ends) the field of a source obeys A u = f, a reading is g . u, plus d if both are
+in one layer, and with A v = g
 
-    d(r . u) = -v . dA u + v . dq + dr . u:
+    d(g . u + d) = -v . dA u + v . df + dg . u + dd:
 
-the field v of a receiver, taken as a source of its own pattern, meets the field u of the source in every
-slab. One product a slab, pair and parameter does what a step into the complex plane a layer would need a
-whole sweep for. At its source u jumps by w_q, at its receiver v jumps by -w_r; a slab sees the values on its
-own side, and with tau the mean of both sides at a node the last two terms are -tau_v . dw_q + tau_u . dw_r.
+the field v of a receiver, taken as a source, meets the field u of the source in every layer. One product a
+layer, pair and parameter does what a step into the complex plane a layer would need a whole sweep for.
 
-What depends on one layer only (dA, dw_q, dw_r) comes from one sweep with all loss rates moved into the
+What depends on one layer only (dA, df, dg, dd) comes from one sweep with all loss rates moved into the
 complex plane (Squire, Trapp, SIAM Rev. 40, 110 (1998)).
 """
 
-from collections.abc import Iterator
-
 import numpy as np
-from numpy.typing import NDArray
 
 from iceopt.light.moments.abreast import abreast
-from iceopt.light.moments.lanes import LANES, combine, jit, weighted_dot
+from iceopt.light.moments.ends import end_sources, within
+from iceopt.light.moments.lanes import (
+    LANES,
+    combine,
+    copy,
+    factor,
+    jit,
+    solve,
+    weighted_dot,
+    workspace,
+)
 from iceopt.light.moments.products import multiply_vector, multiply_vector_transposed
-from iceopt.light.moments.sweep import impedances, layer_work, new_state, start_field
+from iceopt.light.moments.sweep import impedances, layer_work, new_state, pattern_vector, prepare_layer
 
 STEP = 1e-12
-LARGEST_BYTES = 2**27
-"""Of fields held at once by each thread."""
-
-
-def pieces(
-    emitter: NDArray[np.int64], receiver: NDArray[np.int64], nodes: int, unknowns: int
-) -> Iterator[slice]:
-    """Cut entries, sorted by emitter, into runs whose fields at all nodes fit into memory.
-
-    Parameters
-    ----------
-    emitter, receiver : ndarray, shape (entry,)
-    nodes : int
-    unknowns : int
-        Of a field at a node.
-    """
-    most = max(LARGEST_BYTES // (16 * unknowns * LANES * (nodes + 1)), 2)
-    begin, seen = 0, set[tuple[bool, int]]()
-    for e, (a, b) in enumerate(zip(emitter.tolist(), receiver.tolist(), strict=True)):
-        new = {(True, a), (False, b)} - seen
-        if len(seen) + len(new) > most:
-            yield slice(begin, e)
-            begin, seen, new = e, set(), {(True, a), (False, b)}
-        seen |= new
-    yield slice(begin, emitter.size)
 
 
 @jit
@@ -59,161 +41,244 @@ def part(a, which, scale):
 
 
 @jit
-def faces_of(state, carry_down, carry_up, origins, odd_moments, factored, faces, n):
-    """Set u at the upper and lower face of every slab for sources at the given nodes.
-
-    `faces` has real entries [slab, source, 2 n]. Slab i lies between nodes i - 1 and i; the first and the
-    last are the half-spaces, whose far faces are dark.
-    """
-    nodes, many = len(state[2]) // (n * n), origins.size
-    start = np.zeros((2 * n, 2, LANES))
-    for j in range(many):
-        origin = origins[j]
-        start_field(state, origin, odd_moments, start, 0, factored, n)
-        both = part(start, 0, 1.0)
-        below, above = ((origin + 1) * many + j) * 2 * n, (origin * many + j) * 2 * n + n
-        faces[below : below + n] = both[:n]
-        faces[above : above + n] = both[n:]
-        for i in range(origin + 1, nodes + 1):
-            upper, lower = (i * many + j) * 2 * n, (i * many + j) * 2 * n + n
-            if i == nodes:
-                faces[lower : lower + n] = 0.0
-                break
-            multiply_vector(carry_down, (i - 1) * n * n, faces, upper, 0.0, 1.0, faces, lower, n)
-            after = ((i + 1) * many + j) * 2 * n
-            faces[after : after + n] = faces[lower : lower + n]
-        for i in range(origin, -1, -1):
-            upper, lower = (i * many + j) * 2 * n, (i * many + j) * 2 * n + n
-            if i == 0:
-                faces[upper : upper + n] = 0.0
-                break
-            multiply_vector(carry_up, (i - 1) * n * n, faces, lower, 0.0, 1.0, faces, upper, n)
-            before = ((i - 1) * many + j) * 2 * n + n
-            faces[before : before + n] = faces[upper : upper + n]
+def factors_of_edges(down, up, n):
+    """Factors of D + U at every edge, of real impedances."""
+    factored = np.empty_like(down)
+    copy(factored, 0, down, 0, len(down))
+    combine(factored, 0, 1.0, 1.0, up, 0, len(up))
+    for i in range(len(down) // (n * n)):
+        factor(factored, i * n * n, n)
+    return factored
 
 
 @jit
-def forces(slopes, slab, nodes, many, faces, out, n):
-    """Set out [source, 2 n] to -dA times the fields of all sources at the faces of one slab."""
-    c, s, down, up, _, _ = slopes
-    size = n * n
-    for j in range(many):
-        upper, lower = (slab * many + j) * 2 * n, (slab * many + j) * 2 * n + n
+def face_field(sources, near, far, carry, oc, factored, at, out, oo, n):
+    """Set u at one face of a source's layer: (D + U)^-1 (s_near + carry^T s_far)."""
+    copy(out, oo, sources, near, n)
+    multiply_vector_transposed(carry, oc, sources, far, 1.0, 1.0, out, oo, n)
+    solve(factored, at, out, oo, n, 1)
+
+
+@jit
+def faces_of(carry_down, carry_up, factored, starts, sources, faces, n):
+    """Set u at the upper and lower face of every layer, for sources at the faces of one layer each.
+
+    `sources` and `faces` have real entries [source, 2 n] and [layer, source, 2 n]; sources come by layer, and
+    `starts` says where each layer's begin. The far faces of the half-spaces are dark.
+    """
+    size, edges, many = n * n, starts.size - 2, starts[-1]
+    faces[:] = 0.0
+    for own in range(edges + 1):
+        above, below = (own - 1) * size, own * size
+        for j in range(starts[own], starts[own + 1]):
+            at, top, bottom = (own * many + j) * 2 * n, j * 2 * n, j * 2 * n + n
+            if 0 < own < edges:
+                face_field(sources, top, bottom, carry_down, above, factored, above, faces, at, n)
+                face_field(sources, bottom, top, carry_up, above, factored, below, faces, at + n, n)
+            elif own > 0:
+                copy(faces, at, sources, top, n)
+                solve(factored, above, faces, at, n, 1)
+            elif edges > 0:
+                copy(faces, at + n, sources, bottom, n)
+                solve(factored, below, faces, at + n, n, 1)
+            for i in range(own + 1, edges + 1):
+                upper, before = (i * many + j) * 2 * n, ((i - 1) * many + j) * 2 * n + n
+                copy(faces, upper, faces, before, n)
+                if i < edges:
+                    multiply_vector(carry_down, (i - 1) * size, faces, upper, 0.0, 1.0, faces, upper + n, n)
+            for i in range(own - 1, -1, -1):
+                upper, after = (i * many + j) * 2 * n, ((i + 1) * many + j) * 2 * n
+                copy(faces, upper + n, faces, after, n)
+                if i > 0:
+                    multiply_vector(carry_up, (i - 1) * size, faces, upper + n, 0.0, 1.0, faces, upper, n)
+
+
+@jit
+def forces(slopes, layer, starts, faces, by_source, out, n):
+    """Set out [source, 2 n] to df - dA u at the faces of one layer, for all sources."""
+    c, s, down, up = slopes
+    size, edges, many = n * n, starts.size - 2, starts[-1]
+    out[:] = 0.0
+    for j in range(many if edges > 0 else 0):
+        upper, lower = (layer * many + j) * 2 * n, (layer * many + j) * 2 * n + n
         to, also = j * 2 * n, j * 2 * n + n
-        if slab == 0:
-            out[to:also] = 0.0
+        if layer == 0:
             multiply_vector(up, 0, faces, lower, 0.0, -1.0, out, also, n)
-        elif slab == nodes:
-            multiply_vector(down, (nodes - 1) * size, faces, upper, 0.0, -1.0, out, to, n)
-            out[also : also + n] = 0.0
+        elif layer == edges:
+            multiply_vector(down, (edges - 1) * size, faces, upper, 0.0, -1.0, out, to, n)
         else:
-            at = (slab - 1) * size
+            at = (layer - 1) * size
             multiply_vector(c, at, faces, upper, 0.0, -1.0, out, to, n)
             multiply_vector(s, at, faces, lower, 1.0, 1.0, out, to, n)
             multiply_vector(s, at, faces, upper, 0.0, 1.0, out, also, n)
             multiply_vector(c, at, faces, lower, 1.0, -1.0, out, also, n)
+    own, stop = starts[layer] * 2 * n, starts[layer + 1] * 2 * n
+    combine(out, own, 1.0, 1.0, by_source, own, stop - own)
 
 
 @jit
-def end_forces(down, up, jumps, at, sign, out, n):
-    """Set out [place, 2 n] to what d(jump) at places does to fields just below and just above them."""
+def share_out(reads, fields, of, out, n):
+    """Set out [receiver, 2 n] to shares of the fields [place, 2 n], from entry `of` on, of its places."""
+    start, place, share = reads
+    out[:] = 0.0
+    for b in range(start.size - 1):
+        for r in range(start[b], start[b + 1]):
+            combine(out, b * 2 * n, 1.0, share[r], fields, of + place[r] * 2 * n, 2 * n)
+
+
+@jit
+def see_ends(order, rates, k, ends, pattern, work, found, room, n_even, n):
+    """Fill the face sources of all emitters and reading places, and what goes within layers; complex."""
+    emitters, places, pairs = ends
+    starts_a, top_a, bottom_a = emitters
+    starts_b, top_b, bottom_b = places
+    pair_start, pair_a, pair_b, down_m = pairs
+    from_a, from_b, direct = found
+    above_a, below_a, above_b, below_b, s, temp, jump, weight, turned, value, inner = room
+    for layer in range(starts_a.size - 1):
+        first_a, stop_a = starts_a[layer], starts_a[layer + 1]
+        first_b, stop_b = starts_b[layer], starts_b[layer + 1]
+        if first_a == stop_a and first_b == stop_b:
+            continue
+        thin = prepare_layer(order, rates[layer], k, work, n_even, n)
+        pattern_vector(work, pattern[0], jump, 0, n_even, n)
+        pattern_vector(work, pattern[2], weight, 0, n_even, n)
+        combine(turned, 0, 0.0, -1.0, weight, 0, n)
+        end_sources(
+            work,
+            thin,
+            top_a,
+            bottom_a,
+            first_a,
+            stop_a,
+            jump,
+            pattern[1],
+            above_a,
+            below_a,
+            from_a,
+            s,
+            temp,
+            n,
+        )
+        end_sources(
+            work, thin, top_b, bottom_b, first_b, stop_b, turned, pattern[3], above_b, below_b, from_b, s,
+            temp, n
+        )  # fmt: skip
+        for i in range(pair_start[layer], pair_start[layer + 1]):
+            within(
+                work, thin, down_m[i], above_a, below_a, pair_a[i], above_b, below_b, pair_b[i], jump, weight,
+                (pattern[1], pattern[3]), value, inner, n,
+            )  # fmt: skip
+            copy(direct, i, value, 0, 1)
+
+
+@jit
+def room_for_ends(emitters, places, rates, n):
+    """Allocate what `see_ends` needs besides its results."""
     size = n * n
-    for j in range(at.size):
-        node = at[j]
-        multiply_vector_transposed(down, node * size, jumps, node * n, 0.0, sign, out, j * 2 * n, n)
-        multiply_vector_transposed(up, node * size, jumps, node * n, 0.0, -sign, out, j * 2 * n + n, n)
+    inner = (
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(3 * n, rates),
+        workspace(n, rates),
+    )
+    return (
+        workspace(emitters * size, rates),
+        workspace(emitters * size, rates),
+        workspace(places * size, rates),
+        workspace(places * size, rates),
+        workspace(2 * size, rates),
+        workspace(n, rates),
+        workspace(n, rates),
+        workspace(n, rates),
+        workspace(n, rates),
+        workspace(2, rates),
+        inner,
+    )
 
 
 @jit
-def add_end(force, j, faces, node, k, many, beyond, weights, first, n):
-    """Give a jump's part for a field whose source lies `beyond` (1), above (-1) or at (0) the jump's node."""
-    above = (node * many + k) * 2 * n + n
-    below = ((node + 1) * many + k) * 2 * n
-    total = 0.0
-    if beyond <= 0:
-        total += weighted_dot(force, j * 2 * n, faces, below, n, weights, first)
-    if beyond >= 0:
-        total += weighted_dot(force, j * 2 * n + n, faces, above, n, weights, first)
-    return total if beyond != 0 else 0.5 * total
+def meet(entries, flat, width, first, force, held, turn, fields, of, direct, layer, out, n):
+    """Add to `out` [entry] what the change of one layer does to each reading."""
+    emitter, receiver, distance, receiver_layer, start, pair, share = entries
+    for e in range(emitter.size):
+        a, b, place = emitter[e] * 2 * n, receiver[e] * 2 * n, distance[e] * width + first
+        out[e] += weighted_dot(force, a, held, b, 2 * n, flat, place)
+        if receiver_layer[e] == layer:
+            out[e] += weighted_dot(turn, b, fields, of + a, 2 * n, flat, place)
+            for i in range(start[e], start[e + 1]):
+                for x in range(LANES):
+                    out[e] += share[i] * flat[place + x] * direct[pair[i], x]
 
 
 @jit
-def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, pattern, ends, out):
+def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, pattern, ends, reads, entries, out):
     """Do one Laplace variable of `slopes`."""
     n_even, n = order[6].shape
-    between = column[0]
-    nodes = between.size - 1
-    emitter_node, receiver_node, emitter, receiver, distance = ends
-    emitters, receivers, width, flat = (
-        emitter_node.size,
-        receiver_node.size,
-        weights.shape[1],
-        weights.ravel(),
+    starts_a, starts_b = ends[0][0], ends[1][0]
+    layers, emitters, places, receivers = starts_a.size - 1, starts_a[-1], starts_b[-1], reads[0].size - 1
+    flat, width = weights.ravel(), weights.shape[1]
+    rates = moved[0]
+    work, state = layer_work(order, rates, n_even, n), new_state(layers - 1, rates, n)
+    room = room_for_ends(emitters, places, rates, n)
+    found = (
+        workspace(emitters * 2 * n, rates),
+        workspace(places * 2 * n, rates),
+        workspace(ends[2][1].size, rates),
     )
-    work, state = layer_work(order, moved[0], n_even, n), new_state(nodes, moved[0], n)
-    fields = np.zeros(((nodes + 1) * emitters * 2 * n, LANES))
-    adjoint = np.zeros(((nodes + 1) * receivers * 2 * n, LANES))
+    fields = np.zeros((layers * emitters * 2 * n, LANES))
+    adjoint = np.zeros((layers * places * 2 * n, LANES))
     force = np.zeros((emitters * 2 * n, LANES))
-    last = np.zeros((receivers * 2 * n, LANES))
+    held, turn = np.zeros((receivers * 2 * n, LANES)), np.zeros((receivers * 2 * n, LANES))
+    slope = 1.0 / STEP
     out[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
         for p in range(moved.shape[0]):
-            impedances(order, moved[p], k, column, pattern[0], pattern[2], state, work)
-            c, s, down, up, carry_down, carry_up, jump, weight = state
+            if layers > 1:
+                impedances(order, moved[p], k, column, pattern[0], pattern[2], state, work)
+            see_ends(order, moved[p], k, ends, pattern, work, found, room, n_even, n)
+            c, s, down, up, carry_down, carry_up, _, _ = state
             if p == 0:
-                real_down, real_up = part(carry_down, 0, 1.0), part(carry_up, 0, 1.0)
-                faces_of(state, real_down, real_up, emitter_node, pattern[1], work[7], fields, n)
-                turned = np.zeros_like(weight)
-                combine(turned, 0, 0.0, -1.0, weight, 0, nodes * n)
-                reverse = (c, s, down, up, carry_down, carry_up, turned, weight)
-                faces_of(reverse, real_down, real_up, receiver_node, pattern[3], work[7], adjoint, n)
-            slope = 1.0 / STEP
-            slopes = (
-                part(c, 1, slope),
-                part(s, 1, slope),
-                part(down, 1, slope),
-                part(up, 1, slope),
-                part(jump, 1, slope),
-                part(weight, 1, slope),
-            )
-            for slab in range(nodes + 1):
-                forces(slopes, slab, nodes, emitters, fields, force, n)
-                layer = between[slab]
-                for e in range(emitter.size):
-                    there = (slab * receivers + receiver[e]) * 2 * n
-                    out[p, layer, e] += weighted_dot(
-                        force, emitter[e] * 2 * n, adjoint, there, 2 * n, flat, distance[e] * width + first
-                    )
-            down_now, up_now = part(down, 0, 1.0), part(up, 0, 1.0)
-            end_forces(down_now, up_now, slopes[4], emitter_node, -1.0, force, n)
-            end_forces(down_now, up_now, slopes[5], receiver_node, 1.0, last, n)
-            for e in range(emitter.size):
-                a, b = emitter[e], receiver[e]
-                i, j = emitter_node[a], receiver_node[b]
-                side = 0 if i == j else (1 if j > i else -1)
-                place = distance[e] * width + first
-                out[p, between[i + 1], e] += add_end(force, a, adjoint, i, b, receivers, side, flat, place, n)
-                out[p, between[j + 1], e] += add_end(last, b, fields, j, a, emitters, -side, flat, place, n)
+                edges = factors_of_edges(part(down, 0, 1.0), part(up, 0, 1.0), n)
+                carries = part(carry_down, 0, 1.0), part(carry_up, 0, 1.0)
+                faces_of(carries[0], carries[1], edges, starts_a, part(found[0], 0, 1.0), fields, n)
+                faces_of(carries[0], carries[1], edges, starts_b, part(found[1], 0, 1.0), adjoint, n)
+            slopes = (part(c, 1, slope), part(s, 1, slope), part(down, 1, slope), part(up, 1, slope))
+            by_source, direct = part(found[0], 1, slope), part(found[2], 1, slope)
+            share_out(reads, part(found[1], 1, slope), 0, turn, n)
+            for layer in range(layers):
+                forces(slopes, layer, starts_a, fields, by_source, force, n)
+                share_out(reads, adjoint, layer * places * 2 * n, held, n)
+                of = layer * emitters * 2 * n
+                meet(
+                    entries, flat, width, first, force, held, turn, fields, of, direct, layer, out[p, layer],
+                    n
+                )  # fmt: skip
 
 
-def slopes(order, moved, wavenumbers, weights, start, column, pattern, ends, out):
+def slopes(order, moved, wavenumbers, weights, start, column, pattern, ends, reads, entries, out):
     """Derivatives of the sums over k of weight x reading, for every real Laplace variable and entry.
 
     Parameters
     ----------
-    order, wavenumbers, weights, start, column, pattern
+    order, wavenumbers, weights, start, pattern
         As for `sweep.transform`.
     moved : complex array, shape (s, parameter, layer, order + 1)
         Loss rates with the derivatives to each parameter times `STEP` as imaginary parts.
-    ends : tuple of int arrays
-        Nodes of emitters, of receivers, and emitter, receiver and distance row of each entry.
+    column : tuple of arrays
+        As for `sweep.transform`, with the layers' inner edges as nodes.
+    ends, reads, entries : tuples of arrays
+        Of `iceopt.light.moments.meetings.Meetings`.
     out : array, shape (s, parameter, layer, entry)
         Overwritten.
     """
     abreast(
         lambda j: slopes_of_one(
-            order, moved[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, ends, out[j]
+            order, moved[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, ends, reads,
+            entries, out[j],
         ),
         moved.shape[0],
-    )
+    )  # fmt: skip

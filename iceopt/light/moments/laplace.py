@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments.checks import require_sound
-from iceopt.light.moments.equations import Column, MomentEquations, column
+from iceopt.light.moments.equations import MomentEquations
 from iceopt.light.moments.plan import Plan, make_moment_plan
 
 RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
@@ -74,7 +74,7 @@ class LaplaceMoments:
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Moments of the counts at brightness and efficiency 1, shape (pair, rate)."""
-        return self._moments(self._rates(ice), column(ice, self._plan.depths_m))[:, :, 0]
+        return self._moments(ice, self._rates(ice))[:, :, 0]
 
     def log_slopes(self, ice: Ice) -> NDArray[np.float64]:
         """Derivatives of ln(moments) to ln le of each layer, then to ln la of each.
@@ -84,10 +84,10 @@ class LaplaceMoments:
         ndarray, shape (pair, rate, parameter)
             0 where a moment is not positive.
         """
-        rates, cut = self._rates(ice), column(ice, self._plan.depths_m)
+        rates = self._rates(ice)
         slopes = np.empty((self._plan.entries, self.rates_per_ns.size, 2 * ice.layers))
         for group in self._plan.classes:
-            found = self.equations.slopes(rates, self.equations.rate_parts(ice), cut, group)
+            found = self.equations.slopes(ice, rates, group)
             slopes[group.entry] = found.reshape(found.shape[0], -1, found.shape[3]).transpose(2, 0, 1)
         moments = self.expected(ice) / self._scale[:, None]
         inverse = np.divide(1.0, moments, out=np.zeros_like(moments), where=moments > 0)
@@ -104,12 +104,11 @@ class LaplaceMoments:
         def pull_back(cotangent: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
             weighted = np.zeros((self._plan.entries, self.rates_per_ns.size))
             np.add.at(weighted, self._plan.pair_entry, cotangent * self._scale[:, None])
-            cut = column(ice, self._plan.depths_m)
             rates = self._rates(ice)
             by_rate = np.zeros(rates.shape[1:])
             for group in self._plan.classes:
                 bars = np.ascontiguousarray(weighted[group.entry].T)[:, :, None]
-                by_rate += self.equations.pull_back(rates, cut, group, bars)
+                by_rate += self.equations.pull_back(ice, rates, group, bars)
             return self.equations.by_log_lengths(ice, by_rate)
 
         return self.expected(ice), pull_back
@@ -117,10 +116,10 @@ class LaplaceMoments:
     def _rates(self, ice: Ice) -> NDArray[np.float64]:
         return self.equations.rates(ice, self.rates_per_ns)
 
-    def _moments(self, rates: NDArray[Any], cut: Column) -> NDArray[np.float64]:
+    def _moments(self, ice: Ice, rates: NDArray[Any]) -> NDArray[np.float64]:
         """Moments, shape (pair, rate, part): the real part alone, or both if the rates are complex."""
         parts = 2 if np.iscomplexobj(rates) else 1
         moments = np.empty((self._plan.entries, self.rates_per_ns.size, parts))
         for group in self._plan.classes:
-            moments[group.entry] = self.equations.transform(rates, cut, group).transpose(1, 0, 2)
+            moments[group.entry] = self.equations.transform(ice, rates, group).transpose(1, 0, 2)
         return moments[self._plan.pair_entry] * self._scale[:, None, None]

@@ -10,7 +10,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import LogSlopes, Scene
 from iceopt.light.moments.carried import CarriedProfile, bins_with_light
 from iceopt.light.moments.checks import require_sound
-from iceopt.light.moments.equations import DiffusionEquations, MomentEquations, column
+from iceopt.light.moments.equations import DiffusionEquations, MomentEquations
 from iceopt.light.moments.error import CONVERGENCE, order_error
 from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.laplace import CHEAPER_ORDER, RATES_PER_NS, LaplaceMoments
@@ -70,10 +70,9 @@ class LayeredMoments:
 
     def expected(self, ice: Ice) -> NDArray[np.float64]:
         """Expected counts, shape (pair, bin)."""
-        cut = column(ice, self._plan.depths_m)
         bins = np.empty((self._plan.entries, self.scene.bin_edges_ns.size - 1))
         for group in self._plan.classes:
-            transform = self.equations.transform(self.equations.rates(ice, group.laplace), cut, group)
+            transform = self.equations.transform(ice, self.equations.rates(ice, group.laplace), group)
             flat = transform.transpose(1, 0, 2).reshape(transform.shape[1], -1)
             for chosen, matrix in group.binnings:
                 bins[group.entry[chosen]] = flat[chosen] @ matrix
@@ -133,7 +132,6 @@ class LayeredMoments:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         weighted = np.zeros((self._plan.entries, cotangent.shape[1]))
         np.add.at(weighted, self._plan.pair_entry, cotangent * self._scale[:, None] * self._arrived)
-        cut = column(ice, self._plan.depths_m)
         rate_gradient = np.zeros((ice.layers, self.order + 1))
         for group in self._plan.classes:
             flat = np.empty((group.entry.size, 2 * group.laplace.size))
@@ -141,7 +139,7 @@ class LayeredMoments:
                 flat[chosen] = weighted[group.entry[chosen]] @ matrix.T
             bars = np.ascontiguousarray(flat.reshape(group.entry.size, -1, 2).transpose(1, 0, 2))
             rates = self.equations.rates(ice, group.laplace)
-            rate_gradient += self.equations.pull_back(rates, cut, group, bars)
+            rate_gradient += self.equations.pull_back(ice, rates, group, bars)
         return self.equations.by_log_lengths(ice, rate_gradient)
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.light.model import Scene
+from iceopt.light.moments.column import POINTS
 from iceopt.light.moments.hankel import axis_rule, moment_ring_rule, ring_rule
 from iceopt.light.moments.inversion import LaplaceNodes
 from iceopt.light.moments.lanes import LANES
@@ -23,6 +24,12 @@ AXIS_RATIO = 4.0
 MOMENT_AXIS_RATIO = 40.0
 """At real rates there is no wave to resolve, and panels that grow serve all offsets."""
 DELAY_STEP_NS = 50.0
+_LONGEST_STRETCH_M = 10.0
+_STRETCH_BY_NEAREST = 1.0 / 3.0
+_STRETCH_BY_WAVE = 4.0
+"""Radians of the fastest wave in time over a stretch: what is left of it by interpolation is 3e-4."""
+_LEAST_GAIN = 1.5
+"""Receivers for a point of the polynomials, for these to be worth it."""
 
 Rule = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Wavenumbers, shape (k,), and weights, shape (distance, k)."""
@@ -37,14 +44,18 @@ class PairClass:
     wavenumbers: NDArray[np.float64]
     start: NDArray[np.int64]
     weights: NDArray[np.float64]
-    source_depth: NDArray[np.int64]
-    """Per source: index of its depth."""
+    source_depth_m: NDArray[np.float64]
+    """Per source, increasing."""
     source_start: NDArray[np.int64]
-    receiver_depth: NDArray[np.int64]
-    """Per entry: index of the receiver's depth."""
+    receiver_depth_m: NDArray[np.float64]
+    """Per receiver, increasing."""
+    receiver: NDArray[np.int64]
+    """Per entry."""
     distance_row: NDArray[np.int64]
     entry: NDArray[np.int64]
     """Per entry: its place among all entries of the plan."""
+    stretch_m: float
+    """Length over which light may be interpolated in depth; 0: nowhere."""
     binnings: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=list)
     """Per group of equal delay: its entries, and the matrix from (node, part) to bins."""
 
@@ -53,8 +64,6 @@ class PairClass:
 class Plan:
     """All entries of a scene and the classes that they fall into."""
 
-    depths_m: NDArray[np.float64]
-    """Distinct depths of emitters and receivers, increasing."""
     classes: list[PairClass]
     pair_entry: NDArray[np.int64]
     """Shape (pair,): the entry that serves a pair."""
@@ -102,9 +111,10 @@ def make_plan(scene: Scene, fronts: bool = True) -> Plan:
     """
     entries = _sort(scene)
     classes = []
-    for kin in entries.kins():
-        nodes = laplace_nodes(float(kin.path_m.min()), fronts)
+    for nearby in entries.kins():
+        nodes = laplace_nodes(float(nearby.path_m.min()), fronts)
         frequency = nodes.frequency
+        kin = nearby.interpolated(_STRETCH_BY_WAVE * scene.speed_m_per_ns / float(frequency.max()))
         rules = [kin.rule(1j * w, scene.speed_m_per_ns) for w in frequency]
         steps = np.floor(kin.path_m / scene.speed_m_per_ns / DELAY_STEP_NS)
         delay = fronts * steps * DELAY_STEP_NS
@@ -118,17 +128,17 @@ def make_plan(scene: Scene, fronts: bool = True) -> Plan:
         classes.append(
             replace(kin.share(np.asarray(1j * frequency, dtype=np.complex128), rules), binnings=binnings)
         )
-    return Plan(entries.depths_m, classes, entries.pair_entry, len(entries.keys))
+    return Plan(classes, entries.pair_entry, len(entries.keys))
 
 
 def make_moment_plan(scene: Scene, rates_per_ns: NDArray[np.float64]) -> Plan:
     """Sort the pairs of a scene into entries and classes, for Laplace moments at real rates."""
     entries = _sort(scene)
     classes = []
-    for kin in entries.kins(MOMENT_AXIS_RATIO):
+    for kin in (nearby.interpolated() for nearby in entries.kins(MOMENT_AXIS_RATIO)):
         rules = [kin.moment_rule(float(rate), scene.speed_m_per_ns) for rate in rates_per_ns]
         classes.append(kin.share(rates_per_ns, rules))
-    return Plan(entries.depths_m, classes, entries.pair_entry, len(entries.keys))
+    return Plan(classes, entries.pair_entry, len(entries.keys))
 
 
 @dataclass(frozen=True)
@@ -154,6 +164,7 @@ class _Entries:
                 used, row = np.unique(self.keys[member, 2], return_inverse=True)
                 yield _Kin(
                     keys=self.keys[member],
+                    depths_m=self.depths_m,
                     member=member,
                     distance_m=self.distances_m[used],
                     distance_row=row.ravel().astype(np.int64),
@@ -168,12 +179,25 @@ class _Kin:
     """Entries of like distance."""
 
     keys: NDArray[np.int64]
+    depths_m: NDArray[np.float64]
     member: NDArray[np.int64]
     distance_m: NDArray[np.float64]
     distance_row: NDArray[np.int64]
     offset_m: NDArray[np.float64]
     path_m: NDArray[np.float64]
     along_axis: bool
+    stretch_m: float = 0.0
+
+    def interpolated(self, longest_m: float = _LONGEST_STRETCH_M) -> "_Kin":
+        """Let light be interpolated in depth where receivers lie so close that it saves work.
+
+        A stretch, of `longest_m` at most, is short against the way from the emitter to its farther end.
+        """
+        nearest = float((self.offset_m if self.along_axis else self.distance_m).min())
+        stretch = min(longest_m, _LONGEST_STRETCH_M, _STRETCH_BY_NEAREST * nearest)
+        depths = self.depths_m[np.unique(self.keys[:, 1])]
+        many = depths.size > _LEAST_GAIN * POINTS * (1.0 + np.ptp(depths) / stretch)
+        return replace(self, stretch_m=stretch if many else 0.0)
 
     def rule(self, laplace: complex, speed: float) -> Rule:
         """Give wavenumbers and weights of the Hankel transform."""
@@ -189,23 +213,26 @@ class _Kin:
 
     @property
     def _offsets(self) -> tuple[float, float]:
-        return float(self.offset_m.min()), float(self.offset_m.max())
+        return float(self.offset_m.min()) - self.stretch_m, float(self.offset_m.max()) + self.stretch_m
 
     def share(self, laplace: NDArray[Any], rules: list[Rule]) -> PairClass:
         """Make the class of these entries with one rule a Laplace variable."""
         wavenumbers, weights, start = _pad(rules)
         # np.unique sorted the keys by source, receiver, distance, which is the order that the sweep wants.
         sources, source_start = np.unique(self.keys[:, 0], return_index=True)
+        receivers, receiver = np.unique(self.keys[:, 1], return_inverse=True)
         return PairClass(
             laplace=laplace,
             wavenumbers=wavenumbers,
             start=start,
             weights=weights,
-            source_depth=sources,
+            source_depth_m=self.depths_m[sources],
             source_start=np.append(source_start, len(self.keys)),
-            receiver_depth=self.keys[:, 1].copy(),
+            receiver_depth_m=self.depths_m[receivers],
+            receiver=receiver,
             distance_row=self.distance_row,
             entry=self.member,
+            stretch_m=self.stretch_m,
         )
 
 

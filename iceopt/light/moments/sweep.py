@@ -185,69 +185,79 @@ def collect(value, at, weights, row, first, out, entry):
 
 
 @jit
-def spread(state, sources, weights, first, below, above, emitter_odd, field, out, factored, n):
-    """Carry the field of every source to its receivers and add their readings to the output."""
+def read_nodes(state, origin, low, high, below, above, emitter_odd, field, value, factored, n):
+    """Set `value` [node] to the readings of a source's field from one node to another."""
     _, _, _, _, carry_down, carry_up, _, _ = state
-    source_node, source_start, receiver_node, distance = sources
     size = n * n
-    here, there, value = 0, 2 * n, 3 * n
-    for j in range(source_node.size):
-        begin, end = source_start[j], source_start[j + 1]
-        if begin == end:
-            continue
-        origin = source_node[j]
-        start_field(state, origin, emitter_odd, field, 0, factored, n)
-        e = begin
-        while e < end and receiver_node[e] < origin:
-            e += 1
-        split = e
-        copy(field, there, field, here, n)
-        node = origin
-        while e < end:
-            while node < receiver_node[e]:
-                multiply_vector(carry_down, node * size, field, there, 0.0, 1.0, field, value, n)
-                copy(field, there, field, value, n)
-                node += 1
-            share = 0.5 if node == origin else 1.0
-            dot(field, value, 0.0, share, below, node * n, 1, field, there, 1, n)
-            while e < end and receiver_node[e] == node:
-                collect(field, value, weights, distance[e], first, out, e)
-                e += 1
-        copy(field, there, field, n, n)
-        node = origin
-        e = split
-        while e < end and receiver_node[e] == origin:
-            e += 1
-        e -= 1
-        while e >= begin:
-            while node > receiver_node[e]:
-                node -= 1
-                multiply_vector(carry_up, node * size, field, there, 0.0, 1.0, field, value, n)
-                copy(field, there, field, value, n)
-            share = 0.5 if node == origin else 1.0
-            dot(field, value, 0.0, share, above, node * n, 1, field, there, 1, n)
-            while e >= begin and receiver_node[e] == node:
-                collect(field, value, weights, distance[e], first, out, e)
-                e -= 1
+    here, there, next_one = 0, 2 * n, 3 * n
+    start_field(state, origin, emitter_odd, field, 0, factored, n)
+    copy(field, there, field, here, n)
+    for node in range(origin, high + 1):
+        share = 0.5 if node == origin else 1.0
+        dot(value, node, 0.0, share, below, node * n, 1, field, there, 1, n)
+        if node < high:
+            multiply_vector(carry_down, node * size, field, there, 0.0, 1.0, field, next_one, n)
+            copy(field, there, field, next_one, n)
+    copy(field, there, field, n, n)
+    for node in range(origin, low - 1, -1):
+        keep, share = (1.0, 0.5) if node == origin else (0.0, 1.0)
+        dot(value, node, keep, share, above, node * n, 1, field, there, 1, n)
+        if node > low:
+            multiply_vector(carry_up, (node - 1) * size, field, there, 0.0, 1.0, field, next_one, n)
+            copy(field, there, field, next_one, n)
 
 
 @jit
-def transform_one(order, rates, wavenumbers, weights, begin, end, column, pattern, sources, out):
+def reach(sources, reads, j):
+    """Node of a source, and the first and the last node that its light must be carried to."""
+    source_node, source_start, receiver, _ = sources
+    read_start, read_node, _ = reads
+    origin = source_node[j]
+    first, last = receiver[source_start[j]], receiver[source_start[j + 1] - 1]
+    return origin, min(read_node[read_start[first]], origin), max(read_node[read_start[last + 1] - 1], origin)
+
+
+@jit
+def spread(state, sources, reads, weights, first, below, above, emitter_odd, field, value, out, factored, n):
+    """Carry the field of every source to its receivers and add their readings to the output."""
+    _, source_start, receiver, distance = sources
+    read_start, read_node, read_share = reads
+    nodes = len(below) // n
+    for j in range(source_start.size - 1):
+        begin, end = source_start[j], source_start[j + 1]
+        if begin == end:
+            continue
+        origin, low, high = reach(sources, reads, j)
+        read_nodes(state, origin, low, high, below, above, emitter_odd, field, value, factored, n)
+        for e in range(begin, end):
+            at, stop = read_start[receiver[e]], read_start[receiver[e] + 1]
+            if stop == at + 1:
+                collect(value, read_node[at], weights, distance[e], first, out, e)
+                continue
+            combine(value, nodes, 0.0, read_share[at], value, read_node[at], 1)
+            for r in range(at + 1, stop):
+                combine(value, nodes, 1.0, read_share[r], value, read_node[r], 1)
+            collect(value, nodes, weights, distance[e], first, out, e)
+
+
+@jit
+def transform_one(order, rates, wavenumbers, weights, begin, end, column, pattern, sources, reads, out):
     """Do one Laplace variable of `transform`."""
     n_even, n = order[6].shape
     nodes = column[0].size - 1
     work = layer_work(order, rates, n_even, n)
     state = new_state(nodes, rates, n)
     below, above, field = workspace(nodes * n, rates), workspace(nodes * n, rates), workspace(4 * n, rates)
+    value = workspace(nodes + 1, rates)
     out[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]
         impedances(order, rates, k, column, pattern[0], pattern[2], state, work)
         readings(state, pattern[3], below, above, nodes, n)
-        spread(state, sources, weights, first, below, above, pattern[1], field, out, work[7], n)
+        spread(state, sources, reads, weights, first, below, above, pattern[1], field, value, out, work[7], n)
 
 
-def transform(order, rates, wavenumbers, weights, start, column, pattern, sources, out):
+def transform(order, rates, wavenumbers, weights, start, column, pattern, sources, reads, out):
     """Sum over k of weight x reading, for every Laplace variable and entry.
 
     Parameters
@@ -268,14 +278,18 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
     pattern : tuple of four arrays
         Source and receiver moments: even and odd of the source, even and odd of the receiver.
     sources : tuple of int arrays
-        Node of each source, where its entries begin, and node and distance row of each entry, the
-        entries of a source by increasing node.
+        Node of each source, where its entries begin, and receiver and distance row of each entry, the
+        entries of a source by increasing receiver.
+    reads : tuple of arrays
+        Where the nodes of each receiver begin, these nodes, and the shares of their readings; receivers by
+        increasing depth.
     out : array, shape (s, entry, part)
         Overwritten; real and imaginary part, or the real one alone.
     """
     abreast(
         lambda j: transform_one(
-            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources, out[j]
+            order, rates[j], wavenumbers, weights, start[j], start[j + 1], column, pattern, sources, reads,
+            out[j],
         ),
         rates.shape[0],
-    )
+    )  # fmt: skip

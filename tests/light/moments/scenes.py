@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene
 from iceopt.light.moments import sweep
-from iceopt.light.moments.equations import column, coupling_arrays, pattern_moments
+from iceopt.light.moments.column import column
+from iceopt.light.moments.equations import coupling_arrays, pattern_moments
 from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.lanes import LANES
 from iceopt.light.moments.model import LayeredMoments
@@ -113,9 +114,9 @@ def modes(
     The sweep itself, without any Hankel or Laplace rule.
     """
     k, receiver = np.atleast_1d(wavenumber).astype(float), np.atleast_1d(receiver_m).astype(float)
-    depths, place = np.unique(np.append(receiver, model.scene.emitter_depth_m[0]), return_inverse=True)
-    cut = column(ice, depths)
-    order = np.argsort(place[:-1], kind="stable")
+    depths, place = np.unique(receiver, return_inverse=True)
+    cut = column(ice, model.scene.emitter_depth_m[:1], depths)
+    order = np.argsort(place, kind="stable")
     out = np.empty((1, k.size * receiver.size, 2))
     padded = np.append(k, np.full(-k.size % LANES, k[-1]))
     sweep.transform(
@@ -127,11 +128,12 @@ def modes(
         (cut.between, cut.thickness_m),
         pattern_moments(model.scene, couplings(model.order)),
         (
-            cut.depth_node[place[-1:]],
+            cut.source_node,
             np.array([0, k.size * receiver.size]),
-            cut.depth_node[place[:-1][order]].repeat(k.size),
+            place[order].repeat(k.size),
             np.tile(np.arange(k.size), receiver.size),
         ),
+        (cut.reads.start, cut.reads.node, cut.reads.share),
         out,
     )
     result = np.empty((k.size, receiver.size), dtype=complex)

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission
-from iceopt.light.moments import jacobian
-from iceopt.light.moments.equations import column
+from iceopt.light.moments import meetings
+from iceopt.light.moments.column import Reads
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 from tests.light.moments.scenes import make_scene
 
@@ -27,13 +27,13 @@ def moments(order):
 
 def by_complex_steps(model, ice):
     """The moments are holomorphic in the loss rates, so that no digits are lost."""
-    rates, cut = model._rates(ice), column(ice, model._plan.depths_m)
+    rates = model._rates(ice)
     slopes = []
     for part in model.equations.rate_parts(ice):
         for layer in range(ice.layers):
             aside = rates.astype(complex)
             aside[:, layer] -= 1e-12j * part[layer]
-            value, change = np.moveaxis(model._moments(aside, cut), 2, 0)
+            value, change = np.moveaxis(model._moments(ice, aside), 2, 0)
             slopes.append(np.where(value > 0, change / (value * 1e-12), 0.0))
     return np.stack(slopes, axis=-1)
 
@@ -53,14 +53,16 @@ def test_slopes_are_complex_steps(order, seed):
 def test_pieces_of_any_size_give_the_same(monkeypatch):
     model, ice = moments(3), Ice(EDGES_M, np.linspace(20.0, 40.0, 6), np.linspace(150.0, 60.0, 6))
     whole = model.log_slopes(ice)
-    monkeypatch.setattr(jacobian, "LARGEST_BYTES", 1)
+    monkeypatch.setattr(meetings, "LARGEST_BYTES", 1)
     np.testing.assert_allclose(model.log_slopes(ice), whole, rtol=1e-12)
 
 
 def test_pieces_hold_every_entry_once_and_few_ends():
     random = np.random.default_rng(3)
     emitter, receiver = np.sort(random.integers(0, 30, 500)), random.integers(0, 80, 500)
-    found = list(jacobian.pieces(emitter, receiver, 10**5, 9))
+    alone = Reads(np.arange(81), np.arange(80), np.ones(80))
+    found = list(meetings.pieces(emitter, receiver, alone, 5))
     assert [p.start for p in found[1:]] == [p.stop for p in found[:-1]]
     assert (found[0].start, found[-1].stop) == (0, 500)
-    assert len(found) > 100
+    ends = [np.unique(emitter[p]).size + np.unique(receiver[p]).size for p in found]
+    assert max(ends) <= 5 and len(found) > 100
