@@ -6,7 +6,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from iceopt.light.tracking.philox import Word, philox4x32, split, uniform
+from iceopt.light.tracking.draws import AHEAD, draw_ahead, room_for_draws
+from iceopt.light.tracking.philox import Word, split
 from iceopt.light.tracking.receivers import CellMap
 from iceopt.light.tracking.walk import (
     Medium,
@@ -14,11 +15,9 @@ from iceopt.light.tracking.walk import (
     azimuth_share,
     emit,
     fly,
-    from_table,
     in_cell,
     map_square,
     turn,
-    unit_circle,
     upper_edge,
 )
 
@@ -60,15 +59,18 @@ def track(
     longest = path_edges_m[-1]
     for batch in prange(sums.shape[0]):
         count = 0
+        draws = room_for_draws()
         for i in range(first, first + photons):
             c2, c3 = split(batch * batch_size + i)
             ux, uy, uz = emit(source, c1, c2, c3, k0, k1)
             x, y, z, layer = 0.0, 0.0, source.depth_m, source.layer
             path, absorbed, step = 0.0, 0.0, 0
             while True:
+                now = step % AHEAD
                 step += 1
-                w0, w1, w2, _ = philox4x32(Word(step), c1, c2, c3, k0, k1)
-                z, layer, flown, lost = fly(z, uz, layer, -math.log(uniform(w0)), medium)
+                if now == 0:
+                    draw_ahead(draws, step, c1, c2, c3, k0, k1, medium.phase)
+                z, layer, flown, lost = fly(z, uz, layer, draws.optical_depth[now], medium)
                 path += flown
                 if path >= longest:
                     break
@@ -85,8 +87,6 @@ def track(
                             score = weight * azimuth_share(x, y, cells, j)
                             sums[batch, j, time_bin, 0] += score
                             sums[batch, j, time_bin, 1] += score * uz
-                cosine = from_table(medium.phase, uniform(w1))
-                across_x, across_y = unit_circle(w2)
-                ux, uy, uz = turn(ux, uy, uz, cosine, across_x, across_y)
+                ux, uy, uz = turn(ux, uy, uz, draws.cosine[now], draws.across_x[now], draws.across_y[now])
             count += step
         collisions[batch] += count

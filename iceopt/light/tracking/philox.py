@@ -11,30 +11,30 @@ from numba import njit
 Word = np.uint64
 _MASK = Word(0xFFFFFFFF)
 _HALF = Word(32)
-_M0, _M1 = Word(0xD2511F53), Word(0xCD9E8D57)
-_W0, _W1 = Word(0x9E3779B9), Word(0xBB67AE85)
-_TO_UNIT = 2.0**-32
+MULTIPLIERS = Word(0xD2511F53), Word(0xCD9E8D57)
+KEY_STEPS = Word(0x9E3779B9), Word(0xBB67AE85)
+TO_UNIT = 2.0**-32
 
 
 @njit(cache=True)
 def philox4x32(c0: Word, c1: Word, c2: Word, c3: Word, k0: Word, k1: Word) -> tuple[Word, Word, Word, Word]:
     """Four random 32-bit words of the counter c0..c3 under the key k0, k1."""
     for _ in range(10):
-        p0 = _M0 * c0
-        p1 = _M1 * c2
+        p0 = MULTIPLIERS[0] * c0
+        p1 = MULTIPLIERS[1] * c2
         c0 = (p1 >> _HALF) ^ c1 ^ k0
         c2 = (p0 >> _HALF) ^ c3 ^ k1
         c1 = p1 & _MASK
         c3 = p0 & _MASK
-        k0 = (k0 + _W0) & _MASK
-        k1 = (k1 + _W1) & _MASK
+        k0 = (k0 + KEY_STEPS[0]) & _MASK
+        k1 = (k1 + KEY_STEPS[1]) & _MASK
     return c0, c1, c2, c3
 
 
 @njit(cache=True)
 def uniform(word: Word) -> float:
     """A number in the open interval (0, 1) from a 32-bit word."""
-    return (np.float64(np.int64(word)) + 0.5) * _TO_UNIT
+    return (np.float64(np.int64(word)) + 0.5) * TO_UNIT
 
 
 @njit(cache=True)
