@@ -1,6 +1,7 @@
 """The small problem of `scripts/calibrate`: a truth drawn from a fit's own prior, and counts drawn from it.
 
-Three lines, four layers, closed-form light without an error of its own. Everything here is invented.
+Three lines, four layers, closed-form light without an error of its own; counts scatter as Poisson's law says,
+and the fit is told so. Everything here is invented.
 """
 
 from dataclasses import dataclass, replace
@@ -40,6 +41,7 @@ CONFIG = FitConfig.model_validate(
             "growth": {"mean": 0.0, "sd": 0.3},
             "profile": {"median": 0.05, "spread": 0.4},
             "own_line": 0.0,
+            "dispersion": False,
         },
         "prior": {
             "level": {"scattering_length_m": {"median": 20.0, "spread": 0.3}},

@@ -103,10 +103,10 @@ class Likelihood:
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
-        self.linearise(signal, np.zeros((len(observations.pair), 3)))
+        self.linearise(signal, np.zeros((len(observations.pair), 3)), np.zeros(len(observations.pair)))
 
-    def linearise(self, signal: Array, own: Array) -> None:
-        """Set the reference: a signal, and each pair's amplitude, clock offset and dark rate there.
+    def linearise(self, signal: Array, own: Array, charge: Array) -> None:
+        """Set the reference: a signal, each pair's amplitude, clock offset, dark rate and charge error there.
 
         `weight`, shape (pair, group), are then the weights of the counts, Poisson's over the dispersion;
         `slopes`, shape (pair, group, 3), the derivatives of the log of the light to amplitude, offset (1/ns)
@@ -114,6 +114,7 @@ class Likelihood:
         what groups without light tell of the latter by themselves.
         """
         seen = self.observations
+        self._charge = charge.copy()
         self._offset_ns = own[:, 1].copy()
         self._offset_bins = self._offset_ns / seen.bin_ns
         rate = group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[1] / seen.bin_ns
@@ -174,15 +175,19 @@ class Likelihood:
     def information(self, error_sizes: Array) -> tuple[float, Array]:
         """Log det of the errors' Hessian over their prior's, and the information in `own`, (pair, 3, 3).
 
-        With the weights of the reference: neither depends on the ice.
+        With the weights and charge errors of the reference: neither depends on the ice. A charge error counts
+        by the slope of its density over the error, as if drawn from a normal density of the width that it
+        calls for (the hyperbolic one is a mixture of normal ones: Barndorff-Nielsen, Proc. R. Soc. A 353, 401
+        (1977)); by the curvature at no error, odd pairs made the errors' size come out too large.
         """
         seen = self.observations
         size, pair_size = self.sizes(error_sizes)
+        weight = self.charge_weight(error_sizes, self._charge)
         logdet, information = information_of_pairs(
-            self.slopes, seen.groups, self.weight, size, self.correlation, pair_size
+            self.slopes, seen.groups, self.weight, size, self.correlation, weight**-0.5
         )
         information[:, 2, 2] += self.of_dark
-        return float(logdet.sum()), information
+        return float(np.sum(logdet + np.log(weight * pair_size**2))), information
 
     def pull_back(self, signal: Array, error_sizes: Array, own: Array, at: PairErrors) -> tuple[Array, Array]:
         """Partial derivatives of the log density of `solve`: to the signal and to the error sizes."""

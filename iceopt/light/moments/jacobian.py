@@ -52,45 +52,38 @@ def factors_of_edges(down, up, n):
 
 
 @jit
-def face_field(sources, near, far, carry, oc, factored, at, out, oo, n):
-    """Set u at one face of a source's layer: (D + U)^-1 (s_near + carry^T s_far)."""
-    copy(out, oo, sources, near, n)
-    multiply_vector_transposed(carry, oc, sources, far, 1.0, 1.0, out, oo, n)
-    solve(factored, at, out, oo, n, 1)
-
-
-@jit
-def faces_of(carry_down, carry_up, factored, starts, sources, faces, n):
+def faces_of(carries, factored, starts, sources, begin, faces, n):
     """Set u at the upper and lower face of every layer, for sources at the faces of one layer each.
 
-    `sources` and `faces` have real entries [source, 2 n] and [layer, source, 2 n]; sources come by layer, and
-    `starts` says where each layer's begin. The far faces of the half-spaces are dark.
+    `sources` and `faces` have real entries [source, 2 n] and [layer, source, 2 n]; sources come by layer,
+    `starts` says where each layer's begin, and `begin` which is the first. The far faces of the half-spaces
+    are dark.
     """
-    size, edges, many = n * n, starts.size - 2, starts[-1]
+    size, edges, many = n * n, starts.size - 2, starts[-1] - begin
     faces[:] = 0.0
     for own in range(edges + 1):
-        above, below = (own - 1) * size, own * size
-        for j in range(starts[own], starts[own + 1]):
-            at, top, bottom = (own * many + j) * 2 * n, j * 2 * n, j * 2 * n + n
-            if 0 < own < edges:
-                face_field(sources, top, bottom, carry_down, above, factored, above, faces, at, n)
-                face_field(sources, bottom, top, carry_up, above, factored, below, faces, at + n, n)
-            elif own > 0:
-                copy(faces, at, sources, top, n)
-                solve(factored, above, faces, at, n, 1)
-            elif edges > 0:
-                copy(faces, at + n, sources, bottom, n)
-                solve(factored, below, faces, at + n, n, 1)
+        for source in range(starts[own], starts[own + 1]):
+            j = source - begin
+            for face in range(2):
+                edge = own - 1 + face
+                if 0 <= edge < edges:
+                    at = ((own * many + j) * 2 + face) * n
+                    copy(faces, at, sources, (2 * source + face) * n, n)
+                    if 0 < own < edges:
+                        far, between = (2 * source + 1 - face) * n, (own - 1) * size
+                        carry = carries[0] if face == 0 else carries[1]
+                        multiply_vector_transposed(carry, between, sources, far, 1.0, 1.0, faces, at, n)
+                    solve(factored, edge * size, faces, at, n, 1)
             for i in range(own + 1, edges + 1):
                 upper, before = (i * many + j) * 2 * n, ((i - 1) * many + j) * 2 * n + n
                 copy(faces, upper, faces, before, n)
                 if i < edges:
-                    multiply_vector(carry_down, (i - 1) * size, faces, upper, 0.0, 1.0, faces, upper + n, n)
+                    multiply_vector(carries[0], (i - 1) * size, faces, upper, 0.0, 1.0, faces, upper + n, n)
             for i in range(own - 1, -1, -1):
                 upper, after = (i * many + j) * 2 * n, ((i + 1) * many + j) * 2 * n
                 copy(faces, upper + n, faces, after, n)
                 if i > 0:
-                    multiply_vector(carry_up, (i - 1) * size, faces, upper + n, 0.0, 1.0, faces, upper, n)
+                    multiply_vector(carries[1], (i - 1) * size, faces, upper + n, 0.0, 1.0, faces, upper, n)
 
 
 @jit
@@ -127,75 +120,39 @@ def share_out(reads, fields, of, out, n):
 
 
 @jit
-def see_ends(order, rates, k, ends, pattern, work, found, room, n_even, n):
+def see_ends(order, rates, k, ends, pattern, work, sources, direct, walls, room, n_even, n):
     """Fill the face sources of all emitters and reading places, and what goes within layers; complex."""
-    emitters, places, pairs = ends
-    starts_a, top_a, bottom_a = emitters
-    starts_b, top_b, bottom_b = places
-    pair_start, pair_a, pair_b, down_m = pairs
-    from_a, from_b, direct = found
-    above_a, below_a, above_b, below_b, s, temp, jump, weight, turned, value, inner = room
-    for layer in range(starts_a.size - 1):
-        first_a, stop_a = starts_a[layer], starts_a[layer + 1]
-        first_b, stop_b = starts_b[layer], starts_b[layer + 1]
-        if first_a == stop_a and first_b == stop_b:
+    starts, to_faces, pair_start, pair, down_m = ends
+    # Of emitters, of readings, and of readings taken as sources.
+    jumps = room[6]
+    for layer in range(starts.shape[1] - 1):
+        if starts[0, layer] == starts[0, layer + 1] and starts[1, layer] == starts[1, layer + 1]:
             continue
         thin = prepare_layer(order, rates[layer], k, work, n_even, n)
-        pattern_vector(work, pattern[0], jump, 0, n_even, n)
-        pattern_vector(work, pattern[2], weight, 0, n_even, n)
-        combine(turned, 0, 0.0, -1.0, weight, 0, n)
-        end_sources(
-            work,
-            thin,
-            top_a,
-            bottom_a,
-            first_a,
-            stop_a,
-            jump,
-            pattern[1],
-            above_a,
-            below_a,
-            from_a,
-            s,
-            temp,
-            n,
-        )
-        end_sources(
-            work, thin, top_b, bottom_b, first_b, stop_b, turned, pattern[3], above_b, below_b, from_b, s,
-            temp, n
-        )  # fmt: skip
+        for kind in range(2):
+            pattern_vector(work, pattern[2 * kind], jumps, kind * n, n_even, n)
+        combine(jumps, 2 * n, 0.0, -1.0, jumps, n, n)
+        for kind in range(2):
+            first, stop = starts[kind, layer], starts[kind, layer + 1]
+            odd = pattern[1] if kind == 0 else pattern[3]
+            end_sources(work, thin, to_faces, first, stop, jumps, 2 * kind * n, odd, walls, sources, room, n)
+        odds = pattern[1], pattern[3]
         for i in range(pair_start[layer], pair_start[layer + 1]):
-            within(
-                work, thin, down_m[i], above_a, below_a, pair_a[i], above_b, below_b, pair_b[i], jump, weight,
-                (pattern[1], pattern[3]), value, inner, n,
-            )  # fmt: skip
-            copy(direct, i, value, 0, 1)
+            within(work, thin, down_m[i], walls, pair[0, i], pair[1, i], jumps, odds, direct, i, room[:6], n)
 
 
 @jit
-def room_for_ends(emitters, places, rates, n):
+def room_for_ends(rates, n):
     """Allocate what `see_ends` needs besides its results."""
     size = n * n
-    inner = (
-        workspace(size, rates),
-        workspace(size, rates),
-        workspace(size, rates),
-        workspace(size, rates),
-        workspace(3 * n, rates),
-        workspace(n, rates),
-    )
     return (
-        workspace(emitters * size, rates),
-        workspace(emitters * size, rates),
-        workspace(places * size, rates),
-        workspace(places * size, rates),
         workspace(2 * size, rates),
         workspace(n, rates),
-        workspace(n, rates),
-        workspace(n, rates),
-        workspace(n, rates),
-        workspace(2, rates),
-        inner,
+        workspace(size, rates),
+        workspace(size, rates),
+        workspace(2 * size, rates),
+        workspace(3 * n, rates),
+        workspace(3 * n, rates),
     )
 
 
@@ -217,17 +174,14 @@ def meet(entries, flat, width, first, force, held, turn, fields, of, direct, lay
 def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, pattern, ends, reads, entries, out):
     """Do one Laplace variable of `slopes`."""
     n_even, n = order[6].shape
-    starts_a, starts_b = ends[0][0], ends[1][0]
-    layers, emitters, places, receivers = starts_a.size - 1, starts_a[-1], starts_b[-1], reads[0].size - 1
+    starts = ends[0]
+    layers, emitters, all_places = starts.shape[1] - 1, starts[0, -1], starts[1, -1]
+    places, receivers = all_places - emitters, reads[0].size - 1
     flat, width = weights.ravel(), weights.shape[1]
     rates = moved[0]
     work, state = layer_work(order, rates, n_even, n), new_state(layers - 1, rates, n)
-    room = room_for_ends(emitters, places, rates, n)
-    found = (
-        workspace(emitters * 2 * n, rates),
-        workspace(places * 2 * n, rates),
-        workspace(ends[2][1].size, rates),
-    )
+    room, walls = room_for_ends(rates, n), workspace(2 * all_places * n * n, rates)
+    sources, direct = workspace(all_places * 2 * n, rates), workspace(ends[3].shape[1], rates)
     fields = np.zeros((layers * emitters * 2 * n, LANES))
     adjoint = np.zeros((layers * places * 2 * n, LANES))
     force = np.zeros((emitters * 2 * n, LANES))
@@ -239,22 +193,22 @@ def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, patter
         for p in range(moved.shape[0]):
             if layers > 1:
                 impedances(order, moved[p], k, column, pattern[0], pattern[2], state, work)
-            see_ends(order, moved[p], k, ends, pattern, work, found, room, n_even, n)
+            see_ends(order, moved[p], k, ends, pattern, work, sources, direct, walls, room, n_even, n)
             c, s, down, up, carry_down, carry_up, _, _ = state
             if p == 0:
                 edges = factors_of_edges(part(down, 0, 1.0), part(up, 0, 1.0), n)
-                carries = part(carry_down, 0, 1.0), part(carry_up, 0, 1.0)
-                faces_of(carries[0], carries[1], edges, starts_a, part(found[0], 0, 1.0), fields, n)
-                faces_of(carries[0], carries[1], edges, starts_b, part(found[1], 0, 1.0), adjoint, n)
+                carries, values = (part(carry_down, 0, 1.0), part(carry_up, 0, 1.0)), part(sources, 0, 1.0)
+                faces_of(carries, edges, starts[0], values, 0, fields, n)
+                faces_of(carries, edges, starts[1], values, emitters, adjoint, n)
             slopes = (part(c, 1, slope), part(s, 1, slope), part(down, 1, slope), part(up, 1, slope))
-            by_source, direct = part(found[0], 1, slope), part(found[2], 1, slope)
-            share_out(reads, part(found[1], 1, slope), 0, turn, n)
+            changes, between = part(sources, 1, slope), part(direct, 1, slope)
+            share_out(reads, changes, emitters * 2 * n, turn, n)
             for layer in range(layers):
-                forces(slopes, layer, starts_a, fields, by_source, force, n)
+                forces(slopes, layer, starts[0], fields, changes, force, n)
                 share_out(reads, adjoint, layer * places * 2 * n, held, n)
                 of = layer * emitters * 2 * n
                 meet(
-                    entries, flat, width, first, force, held, turn, fields, of, direct, layer, out[p, layer],
+                    entries, flat, width, first, force, held, turn, fields, of, between, layer, out[p, layer],
                     n
                 )  # fmt: skip
 

@@ -26,7 +26,25 @@ _ABREAST = 3
 """Sums that `dots` takes at once: they hide each other's latency and share a factor. 6 and 9 fields are
 multiples of it."""
 
-jit = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "arcp", "reassoc"})
+_compile = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "arcp", "reassoc"})
+
+
+def jit(kernel: Callable[..., Any]) -> Any:
+    """Compile a kernel, for each kind of workspace once.
+
+    Left to itself numba compiles anew for each pattern of constants among the arguments, up to nine times.
+    """
+    compiled: Any = _compile(kernel)
+    template = compiled.get_call_template
+
+    def without_constants(args: tuple[Any, ...], named: dict[str, Any]) -> Any:
+        return template(
+            tuple(map(types.unliteral, args)), {k: types.unliteral(kind) for k, kind in named.items()}
+        )
+
+    compiled.get_call_template = without_constants
+    return compiled
+
 
 _INDEX = ir.IntType(64)
 _VECTOR = ir.VectorType(ir.DoubleType(), LANES)

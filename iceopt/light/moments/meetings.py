@@ -24,10 +24,10 @@ class Meetings:
 
     column: tuple[Index, Array]
     """Layers between their inner edges, and thicknesses of those that have one."""
-    ends: tuple[tuple[Index, Array, Array], tuple[Index, Array, Array], tuple[Index, Index, Index, Array]]
-    """Of emitters and of places, by depth: where each layer's begin, and distances to its top and bottom (m).
-    Of pairs within a layer: where each layer's begin, emitter, place, and how much deeper the place is
-    (m)."""
+    ends: tuple[Index, Array, Index, Index, Array]
+    """Emitters, then places, each by depth. Where those of each layer begin, shape (2, layer + 1); distances
+    to the layer's top and bottom, shape (2, end) (m). Of pairs within a layer: where each layer's begin;
+    emitter and place, shape (2, pair); how much deeper the place is (m)."""
     reads: tuple[Index, Index, Array]
     """Where the places of each receiver begin, these places, and their shares."""
     entries: tuple[Index, Index, Index, Index, Index, Index, Array]
@@ -84,10 +84,8 @@ def _meet(
     places, place = np.unique(reads.node, return_inverse=True)
     reads = replace(reads, node=place)
     emitter_m, place_m = group.source_depth_m[emitters], places_m[places]
-    emitter_layer, receiver_layer = (
-        np.searchsorted(ice.edges_m[1:-1], depth_m, side="right")
-        for depth_m in (emitter_m, group.receiver_depth_m[receivers])
-    )
+    emitter_layer, place_layer = _layer_of(ice, emitter_m), _layer_of(ice, place_m)
+    receiver_layer = _layer_of(ice, group.receiver_depth_m[receivers])
 
     same = np.flatnonzero(emitter_layer[emitter] == receiver_layer[receiver])
     within = reads.of(receiver[same])
@@ -95,18 +93,18 @@ def _meet(
     many[same] = np.diff(within.start)
     keys = np.stack([np.repeat(emitter, many), within.node], axis=1)
     pairs, pair = np.unique(keys, axis=0, return_inverse=True)
-    from_emitter, to_place = pairs.T.copy()
+    from_emitter, to_place = pairs.T
+    layers = np.arange(ice.layers + 1)
     return Meetings(
         column=(np.arange(ice.layers), np.diff(ice.edges_m[1:-1])),
         ends=(
-            _in_layers(ice, emitter_m),
-            _in_layers(ice, place_m),
-            (
-                np.searchsorted(emitter_layer[from_emitter], np.arange(ice.layers + 1)),
-                from_emitter,
-                to_place,
-                place_m[to_place] - emitter_m[from_emitter],
+            np.stack(
+                [np.searchsorted(emitter_layer, layers), emitters.size + np.searchsorted(place_layer, layers)]
             ),
+            np.concatenate([_to_faces(ice, emitter_m), _to_faces(ice, place_m)], axis=1),
+            np.searchsorted(emitter_layer[from_emitter], layers),
+            np.stack([from_emitter, emitters.size + to_place]),
+            place_m[to_place] - emitter_m[from_emitter],
         ),
         reads=(reads.start, reads.node, reads.share),
         entries=(
@@ -121,12 +119,12 @@ def _meet(
     )
 
 
-def _in_layers(ice: Ice, depth_m: Array) -> tuple[Index, Array, Array]:
-    """Where the depths of each layer begin, and how far they are from its top and bottom."""
-    faces = np.concatenate([[-np.inf], ice.edges_m[1:-1], [np.inf]])
-    layer = np.searchsorted(faces[1:-1], depth_m, side="right")
-    return (
-        np.searchsorted(layer, np.arange(ice.layers + 1)),
-        depth_m - faces[layer],
-        faces[layer + 1] - depth_m,
-    )
+def _layer_of(ice: Ice, depth_m: Array) -> Index:
+    """Number of the layer of each depth; the outermost ones have no end."""
+    return np.searchsorted(ice.edges_m[1:-1], depth_m, side="right")
+
+
+def _to_faces(ice: Ice, depth_m: Array) -> Array:
+    """How far depths are from the top and the bottom of their layers, shape (2, depth)."""
+    faces, layer = np.concatenate([[-np.inf], ice.edges_m[1:-1], [np.inf]]), _layer_of(ice, depth_m)
+    return np.stack([depth_m - faces[layer], faces[layer + 1] - depth_m])
