@@ -62,7 +62,7 @@ def half_space(work, thin, c, oc, n):
     for level in range(MOST_LEVELS):
         double_slab(c, oc, s, 0, factored, joint, 0, scaled, n)
         small, large = largest(s, 0, size), largest(c, oc, size)
-        if small <= 1e-9 * large:  # what is left goes as its square
+        if small <= 1e-13 * large:  # what is left goes as its square, and in derivatives as itself
             return level + 1
     return MOST_LEVELS
 

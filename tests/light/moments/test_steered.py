@@ -55,7 +55,8 @@ def test_gradients_are_those_of_the_moments(steered):
     weight = np.random.default_rng(3).standard_normal(moments.shape) / moments
     found = np.stack(pull_back(weight))
     slopes = np.einsum("ps,psi->i", weight * moments, steered.log_slopes(ice))
-    np.testing.assert_allclose(found.ravel(), slopes, rtol=1e-8)
+    # Two routes, and at 180 m what their sums over wavenumbers are rounded by is some 1e-8 of the light.
+    np.testing.assert_allclose(found.ravel(), slopes, rtol=1e-7)
     lengths = np.stack([ice.scattering_length_m, ice.absorption_length_m])
     step = 1e-3
     for kind, layer in np.ndindex(2, 3):
