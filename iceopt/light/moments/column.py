@@ -19,7 +19,8 @@ Index = NDArray[np.int64]
 
 POINTS = 8
 """Of the polynomial in a stretch."""
-_HAIR_M = 1e-4
+HAIR_M = 1e-4
+"""What is as close as that is in one place."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ def column(ice: Ice, source_m: Array, receiver_m: Array, stretch_m: float = 0.0)
     edges = ice.edges_m[1:-1]
     reads, read_m = reads_of(ice, receiver_m, stretch_m)
     places = np.unique(np.concatenate([edges, source_m, read_m]))
-    nodes = places[np.diff(places, prepend=-np.inf) > _HAIR_M]
+    nodes = places[np.diff(places, prepend=-np.inf) > HAIR_M]
     edge_node, source_node, read_node = (
         np.searchsorted(nodes, at, side="right") - 1 for at in (edges, source_m, read_m)
     )

@@ -138,7 +138,21 @@ def see_ends(order, rates, k, ends, pattern, work, sources, direct, walls, room,
             end_sources(work, thin, to_faces, first, stop, jumps, 2 * kind * n, odd, walls, sources, room, n)
         odds = pattern[1], pattern[3]
         for i in range(pair_start[layer], pair_start[layer + 1]):
-            within(work, thin, down_m[i], walls, pair[0, i], pair[1, i], jumps, odds, direct, i, room[:6], n)
+            within(
+                work,
+                thin,
+                down_m[i],
+                to_faces,
+                walls,
+                pair[0, i],
+                pair[1, i],
+                jumps,
+                odds,
+                direct,
+                i,
+                room[:6],
+                n,
+            )
 
 
 @jit

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.ice.layers import Ice
-from iceopt.light.moments.column import Reads, reads_of
+from iceopt.light.moments.column import HAIR_M, Reads, reads_of
 from iceopt.light.moments.lanes import LANES
 from iceopt.light.moments.plan import PairClass
 
@@ -94,6 +94,7 @@ def _meet(
     keys = np.stack([np.repeat(emitter, many), within.node], axis=1)
     pairs, pair = np.unique(keys, axis=0, return_inverse=True)
     from_emitter, to_place = pairs.T
+    down = place_m[to_place] - emitter_m[from_emitter]
     layers = np.arange(ice.layers + 1)
     return Meetings(
         column=(np.arange(ice.layers), np.diff(ice.edges_m[1:-1])),
@@ -104,7 +105,7 @@ def _meet(
             np.concatenate([_to_faces(ice, emitter_m), _to_faces(ice, place_m)], axis=1),
             np.searchsorted(emitter_layer[from_emitter], layers),
             np.stack([from_emitter, emitters.size + to_place]),
-            place_m[to_place] - emitter_m[from_emitter],
+            np.where(np.abs(down) <= HAIR_M, 0.0, down),
         ),
         reads=(reads.start, reads.node, reads.share),
         entries=(
@@ -120,11 +121,12 @@ def _meet(
 
 
 def _layer_of(ice: Ice, depth_m: Array) -> Index:
-    """Number of the layer of each depth; the outermost ones have no end."""
-    return np.searchsorted(ice.edges_m[1:-1], depth_m, side="right")
+    """Number of the layer of each depth; the outermost ones have no end. A hair above an edge is on it."""
+    return np.searchsorted(ice.edges_m[1:-1] - HAIR_M, depth_m, side="right")
 
 
 def _to_faces(ice: Ice, depth_m: Array) -> Array:
     """How far depths are from the top and the bottom of their layers, shape (2, depth)."""
     faces, layer = np.concatenate([[-np.inf], ice.edges_m[1:-1], [np.inf]]), _layer_of(ice, depth_m)
-    return np.stack([depth_m - faces[layer], faces[layer + 1] - depth_m])
+    to_top, to_bottom = depth_m - faces[layer], faces[layer + 1] - depth_m
+    return np.stack([np.where(to_top <= HAIR_M, 0.0, to_top), to_bottom])
