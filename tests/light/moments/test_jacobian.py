@@ -16,8 +16,8 @@ EDGES_M = np.array([100.0, 110.0, 112.0, 130.0, 150.0, 151.0, 180.0])
 EMITTER_M = np.array([85.0, 112.0, 120.0, 120.0, 141.0, 160.0, 200.0, 141.0, 120.0, 130.0, 130.0, 143.0])
 RECEIVER_M = np.array([95.0, 141.0, 85.0, 120.0, 141.0, 112.0, 190.0, 180.0, 175.0, 130.0, 139.0, 130.0])
 DISTANCE_M = np.array([125.0, 60.0, 125.0, 40.0, 125.0, 60.0, 33.0, 0.0, 0.0, 125.0, 125.0, 125.0])
-"""Emitters and receivers at one depth, on edges, on the same edge, in both half-spaces, side by side, and above
-one another."""
+"""Emitters and receivers at one depth, on edges, on the same edge, in both half-spaces, side by side, and
+above one another."""
 
 
 def moments(order):
