@@ -263,12 +263,15 @@ def draw(folder: Path, picture: Path) -> None:
     ):
         kept = [m for m in measured if stage in m["stages"] and _is_complete(m, stage)]
         times = [m["stages"][stage]["seconds"] for m in kept]
+        if not kept:
+            continue
         left.loglog([m["lines"] for m in kept], times, "o-", label=stage)
     left.axhline(3.0, color="0.5", lw=0.8, ls=":")
     left.set(xlabel="lines of 64 modules", ylabel="seconds, two cores")
     left.legend(fontsize="small")
     peaks = [max(s["peak_gib"] for s in m["stages"].values()) for m in measured]
     right.loglog([m["lines"] for m in measured], peaks, "o-", color="k")
+    right.set_yticks([1, 2, 4, 8], ["1", "2", "4", "8"])
     right.axhline(8.0, color="0.5", lw=0.8, ls=":")
     right.set(xlabel="lines of 64 modules", ylabel="most memory of the process (GiB)")
     for axes in (left, right):
