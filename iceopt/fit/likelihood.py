@@ -31,6 +31,8 @@ ALIKE_WITHIN_M = 5.0
 """Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 _LARGEST_LOG = 500.0
 """Far from the best ice the errors of groups without light grow without end."""
+_FARTHEST_CHARGE = 6.0
+"""Sizes beyond which a charge error is no more than odd: far from the best ice all are, and say nothing."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
 
 
@@ -182,7 +184,8 @@ class Likelihood:
         """
         seen = self.observations
         size, pair_size = self.sizes(error_sizes)
-        weight = self.charge_weight(error_sizes, self._charge)
+        charge = np.minimum(np.abs(self._charge), _FARTHEST_CHARGE * pair_size)
+        weight = self.charge_weight(error_sizes, charge)
         logdet, information = information_of_pairs(
             self.slopes, seen.groups, self.weight, size, self.correlation, weight**-0.5
         )
