@@ -31,8 +31,6 @@ ALIKE_WITHIN_M = 5.0
 """Pairs whose depths and distances agree to this get the same light from a model, errors included."""
 _LARGEST_LOG = 500.0
 """Far from the best ice the errors of groups without light grow without end."""
-_FARTHEST_CHARGE = 6.0
-"""Sizes beyond which a charge error is no more than odd: far from the best ice all are, and say nothing."""
 ERROR_NAMES = ("ln_pair_error", "pair_error_growth", "ln_profile_error")
 
 
@@ -105,10 +103,10 @@ class Likelihood:
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
         self.correlation = np.exp(-np.abs(gap) / errors.profile_memory)
-        self.linearise(signal, np.zeros((len(observations.pair), 3)), np.zeros(len(observations.pair)))
+        self.linearise(signal, np.zeros((len(observations.pair), 3)))
 
-    def linearise(self, signal: Array, own: Array, charge: Array) -> None:
-        """Set the reference: a signal, each pair's amplitude, clock offset, dark rate and charge error there.
+    def linearise(self, signal: Array, own: Array) -> None:
+        """Set the reference: a signal, and each pair's amplitude, clock offset and dark rate there.
 
         `weight`, shape (pair, group), are then the weights of the counts, Poisson's over the dispersion;
         `slopes`, shape (pair, group, 3), the derivatives of the log of the light to amplitude, offset (1/ns)
@@ -116,7 +114,6 @@ class Likelihood:
         what groups without light tell of the latter by themselves.
         """
         seen = self.observations
-        self._charge = charge.copy()
         self._offset_ns = own[:, 1].copy()
         self._offset_bins = self._offset_ns / seen.bin_ns
         rate = group_signals(signal, seen.first, seen.stop, seen.groups, self._offset_bins)[1] / seen.bin_ns
@@ -177,20 +174,15 @@ class Likelihood:
     def information(self, error_sizes: Array) -> tuple[float, Array]:
         """Log det of the errors' Hessian over their prior's, and the information in `own`, (pair, 3, 3).
 
-        With the weights and charge errors of the reference: neither depends on the ice. A charge error counts
-        by the slope of its density over the error, as if drawn from a normal density of the width that it
-        calls for (the hyperbolic one is a mixture of normal ones: Barndorff-Nielsen, Proc. R. Soc. A 353, 401
-        (1977)); by the curvature at no error, odd pairs made the errors' size come out too large.
+        With the weights of the reference: neither depends on the ice.
         """
         seen = self.observations
         size, pair_size = self.sizes(error_sizes)
-        charge = np.minimum(np.abs(self._charge), _FARTHEST_CHARGE * pair_size)
-        weight = self.charge_weight(error_sizes, charge)
         logdet, information = information_of_pairs(
-            self.slopes, seen.groups, self.weight, size, self.correlation, weight**-0.5
+            self.slopes, seen.groups, self.weight, size, self.correlation, pair_size
         )
         information[:, 2, 2] += self.of_dark
-        return float(np.sum(logdet + np.log(weight * pair_size**2))), information
+        return float(logdet.sum()), information
 
     def pull_back(self, signal: Array, error_sizes: Array, own: Array, at: PairErrors) -> tuple[Array, Array]:
         """Partial derivatives of the log density of `solve`: to the signal and to the error sizes."""

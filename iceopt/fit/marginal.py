@@ -73,10 +73,10 @@ class Marginal:
                 break
             found = self._evaluation(signals, error_sizes, _TOLERANCE)
             self._reference, self._start = found.nuisances, found.errors
-            for likelihood, signal, own, errors in zip(
-                self.likelihoods, signals, system.of_pairs(found.nuisances), found.errors, strict=True
+            for likelihood, signal, own in zip(
+                self.likelihoods, signals, system.of_pairs(found.nuisances), strict=True
             ):
-                likelihood.linearise(signal, own, errors.charge)
+                likelihood.linearise(signal, own)
 
     def evaluate(self, signals: Sequence[Array], error_sizes: Array) -> Evaluation:
         """Log likelihood, up to a constant of the data.
