@@ -11,14 +11,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from iceopt.light.tracking.philox import KEY_STEPS, MULTIPLIERS, TO_UNIT, Word
+from iceopt.light.tracking.philox import HALF, KEY_STEPS, LOW, MULTIPLIERS, TO_UNIT, Word
 from iceopt.light.tracking.walk import circle, from_table
 
 Floats = NDArray[np.float64]
 
 AHEAD = 16
 """Collisions drawn at once: a photon that ends leaves some of them unused."""
-_LOW, _HALF = Word(0xFFFFFFFF), Word(32)
 _BITS_OF_2_52, _2_52 = Word(0x4330000000000000), 2.0**52
 
 
@@ -57,8 +56,8 @@ def draw_ahead(
 ) -> None:
     """Fill the draws of collisions `step` and after, of the photon with the counter c1, c2, c3.
 
-    Each loop does one thing to all, and none calls itself into the way of vectors: a word becomes a number by
-    the bits of 2^52 above its own, for which processors without AVX-512 have no instruction.
+    Each loop does one thing to all, so that it becomes vector code. Processors without AVX-512 have no
+    instruction that makes numbers of long words: they are the low bits of numbers from 2^52 on.
     """
     words, share = draws.words, draws.share
     for b in range(AHEAD):
@@ -67,11 +66,11 @@ def draw_ahead(
     for _ in range(10):
         for b in range(AHEAD):
             p0, p1 = MULTIPLIERS[0] * words[b], MULTIPLIERS[1] * words[2 * AHEAD + b]
-            words[b] = (p1 >> _HALF) ^ words[AHEAD + b] ^ k0
-            words[2 * AHEAD + b] = (p0 >> _HALF) ^ words[3 * AHEAD + b] ^ k1
-            words[AHEAD + b] = p1 & _LOW
-            words[3 * AHEAD + b] = p0 & _LOW
-        k0, k1 = (k0 + KEY_STEPS[0]) & _LOW, (k1 + KEY_STEPS[1]) & _LOW
+            words[b] = (p1 >> HALF) ^ words[AHEAD + b] ^ k0
+            words[2 * AHEAD + b] = (p0 >> HALF) ^ words[3 * AHEAD + b] ^ k1
+            words[AHEAD + b] = p1 & LOW
+            words[3 * AHEAD + b] = p0 & LOW
+        k0, k1 = (k0 + KEY_STEPS[0]) & LOW, (k1 + KEY_STEPS[1]) & LOW
     for i in range(words.size):
         words[i] |= _BITS_OF_2_52
     numbers = words.view(np.float64)

@@ -9,8 +9,8 @@ import numpy as np
 from numba import njit
 
 Word = np.uint64
-_MASK = Word(0xFFFFFFFF)
-_HALF = Word(32)
+LOW = Word(0xFFFFFFFF)
+HALF = Word(32)
 MULTIPLIERS = Word(0xD2511F53), Word(0xCD9E8D57)
 KEY_STEPS = Word(0x9E3779B9), Word(0xBB67AE85)
 TO_UNIT = 2.0**-32
@@ -22,12 +22,12 @@ def philox4x32(c0: Word, c1: Word, c2: Word, c3: Word, k0: Word, k1: Word) -> tu
     for _ in range(10):
         p0 = MULTIPLIERS[0] * c0
         p1 = MULTIPLIERS[1] * c2
-        c0 = (p1 >> _HALF) ^ c1 ^ k0
-        c2 = (p0 >> _HALF) ^ c3 ^ k1
-        c1 = p1 & _MASK
-        c3 = p0 & _MASK
-        k0 = (k0 + KEY_STEPS[0]) & _MASK
-        k1 = (k1 + KEY_STEPS[1]) & _MASK
+        c0 = (p1 >> HALF) ^ c1 ^ k0
+        c2 = (p0 >> HALF) ^ c3 ^ k1
+        c1 = p1 & LOW
+        c3 = p0 & LOW
+        k0 = (k0 + KEY_STEPS[0]) & LOW
+        k1 = (k1 + KEY_STEPS[1]) & LOW
     return c0, c1, c2, c3
 
 
@@ -41,4 +41,4 @@ def uniform(word: Word) -> float:
 def split(number: int) -> tuple[Word, Word]:
     """Low and high 32 bits of a whole number."""
     n = Word(number)
-    return n & _MASK, n >> _HALF
+    return n & LOW, n >> HALF

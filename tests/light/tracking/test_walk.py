@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numba import njit
 
+from iceopt.light.tracking.draws import AHEAD, draw_ahead, room_for_draws
 from iceopt.light.tracking.philox import Word, philox4x32, split, uniform
 from iceopt.light.tracking.tables import henyey_greenstein
 from iceopt.light.tracking.walk import Medium, fly, from_table, turn, unit_circle, upper_edge
@@ -44,6 +45,17 @@ def _walk(photons: int, length: float, free_path: float, phase: np.ndarray, most
                 cosine[i, step - 1] = ux
         place[i] = x, y, z
     return place, cosine, first
+
+
+def test_what_is_drawn_ahead_is_what_each_collision_would_draw() -> None:
+    phase, counter = henyey_greenstein(0.9).cosine, tuple(map(Word, (3, 2**32 - 1, 7, 11, 13)))
+    draws = room_for_draws()
+    draw_ahead(draws, 5, *counter, phase)
+    for b in range(AHEAD):
+        w0, w1, w2, _ = philox4x32(Word(5 + b), *counter)
+        assert draws.optical_depth[b] == -math.log(uniform(w0))
+        assert draws.cosine[b] == pytest.approx(from_table(phase, uniform(w1)), rel=1e-15)
+        assert (draws.across_x[b], draws.across_y[b]) == pytest.approx(unit_circle(w2), rel=1e-15)
 
 
 @pytest.mark.parametrize("length", [2.5, 25.0, 100.0])
