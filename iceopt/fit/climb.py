@@ -29,9 +29,7 @@ _NEAR = 2.0
 """Move, in errors of the layers, below which iterates are mixed, if the climb has ended nearly."""
 _NEARLY = 10.0
 _MIXED = 4
-_MOST_LEVELLINGS, _STEPS_A_LEVELLING = 5, 2
-_LEVEL = 0.3
-"""Move of ln le and ln la of all layers below which each may go its own way: layers differ by more."""
+_MOST_APPROACHES = 15
 _STAGE = "maximum"
 
 
@@ -40,7 +38,7 @@ def climb(
     store: Checkpoint,
     watch: Callable[[str, float | None], None],
     time_left_s: Callable[[], float],
-    start: Array | None = None,
+    profile: Array | None = None,
 ) -> tuple[Maximum, tuple[float, ...]]:
     """Climb, renewing the light models until it no longer matters; resumes from the store.
 
@@ -51,8 +49,9 @@ def climb(
     watch : callable
         Told in words what goes on.
     time_left_s : callable
-    start : ndarray, shape (parameter,), optional
-        Where to begin, if the store holds nothing; by default a uniform ice made of the data.
+    profile : ndarray, shape (2 x layers,), optional
+        ln le, then ln la, of the ice to begin with, if the store holds nothing; uniform by default. Only
+        their course with depth counts: their levels are made of the data.
 
     Returns
     -------
@@ -62,7 +61,7 @@ def climb(
         Root mean square move of the layers by each renewal, in their standard deviations.
     """
     way = _Way(problem, store, watch, time_left_s)
-    way.begin(start)
+    way.begin(profile)
     if problem.light_moves:
         while not way.settled and len(way.moved) < problem.most_renewals and time_left_s() > 0:
             way.renew()
@@ -94,13 +93,14 @@ class _Way:
         self._ended: list[Array] = []
         self._scatter = problem.no_dispersion()
         self._rough = problem.rough_lights
+        self._approaching = True
         self.moved: list[float] = []
         """Move of the layers by each renewal, in their errors."""
         self.judged = not problem.config.error.dispersion
         """Whether it is known how much the counts scatter."""
 
-    def begin(self, start: Array | None) -> None:
-        """Climb from what the store holds, or a start, or a uniform ice, with light models made there."""
+    def begin(self, profile: Array | None) -> None:
+        """Climb from what the store holds or else the first guess, with light models made there."""
         pieces = self._store.read(_STAGE)
         self._number = len(pieces)
         if pieces:
@@ -109,32 +109,38 @@ class _Way:
             self.moved = [float(m) for m in last["moved"]]
             self._scatter = self._problem.split_pairs(last["dispersion"])
             self.judged, self._rough = bool(last["judged"]), bool(last["rough"])
+            self._approaching = bool(last["approaching"])
         else:
-            self._watch("first guess: uniform ice", None)
-            vector = self._made_at = self._levelled(self._problem.first_guess() if start is None else start)
+            self._watch("first guess", None)
+            vector = self._problem.first_guess(profile)
+        if self._approaching:
+            vector = self._made_at = self._approached(vector)
         self._go(vector)
 
-    def _levelled(self, vector: Array) -> Array:
-        """Scattering of all layers together, and absorption, at their best.
+    def _approached(self, vector: Array) -> Array:
+        """Ice from which the errors' sizes can be judged: the best while they are held and have no tails.
 
-        In ice that is all too clear errors of half the light look likely, and layers each by itself creep.
+        Errors of half the light look likely around an ice that is all wrong, and tails let the pairs that
+        say so go. With errors of one size the counts are close to least squares in their logarithms, which
+        leads back from afar.
         """
-        layers = self._problem.edges_m.size - 1
-        level = np.repeat(np.eye(2), layers, axis=0)
-        for _ in range(_MOST_LEVELLINGS):
-            before = self._made_at = vector
-            posterior = self._problem.posterior_at(vector, vector, self._scatter, self._rough)
-            vector = find_maximum(
-                self._problem,
+        problem = self._problem.with_normal_errors()
+        for _ in range(_MOST_APPROACHES):
+            self._made_at = vector
+            posterior = problem.posterior_at(vector, vector, self._scatter, self._rough)
+            found = find_maximum(
+                problem,
                 (posterior, vector),
                 self._keep,
-                _STEPS_A_LEVELLING,
-                ROUGHLY,
+                STEPS_A_RENEWAL,
+                _NEARLY,
                 self._time_left_s,
-                level,
-            ).vector
-            if np.abs(vector - before)[: 2 * layers].max() < _LEVEL:
+                held=True,
+            )
+            vector = found.vector
+            if found.decrement < _NEARLY or self._time_left_s() <= 0:
                 break
+        self._approaching = False
         return vector
 
     @property
@@ -195,6 +201,7 @@ class _Way:
             "dispersion": np.concatenate(self._scatter),
             "judged": np.array(self.judged),
             "rough": np.array(self._rough),
+            "approaching": np.array(self._approaching),
         }
         self._store.write(_STAGE, self._number, kept)
         self._number += 1

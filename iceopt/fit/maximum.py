@@ -52,12 +52,12 @@ def find_maximum(
     most_steps: int = MOST_STEPS,
     enough: float = LARGEST_DECREMENT,
     time_left_s: Callable[[], float] = lambda: np.inf,
-    along: Array | None = None,
+    held: bool = False,
 ) -> Maximum:
     """Climb to the maximum by Gauss-Newton steps in the layers, halved where the density would fall.
 
-    After each step the sizes of the errors are put at their best and the reference of the likelihood is
-    renewed.
+    At each step the prior's hyperparameters are put at their best, and after it the sizes of the errors; the
+    reference of the likelihood is renewed.
 
     Parameters
     ----------
@@ -70,8 +70,9 @@ def find_maximum(
     enough : float
         Decrement below which the climb ends.
     time_left_s : callable
-    along : ndarray, shape (2 x layers, few), optional
-        Directions in the layers that steps keep to; by default every layer goes its own way.
+    held : bool
+        Whether the sizes of the errors and the prior's hyperparameters stay as they are: far from the best
+        ice they would grow until nothing is asked of it.
 
     Returns
     -------
@@ -83,8 +84,11 @@ def find_maximum(
         # The slopes of the light that the information needs give the gradient too.
         information = climbing_information(posterior, vector)
         slope = posterior.log_likelihood_gradient(vector)[1]
-        step, decrement, vector = _step(posterior, Expansion(vector, slope, information), along)
         last = Expansion(vector, slope, information)
+        if not held:
+            vector = with_best_prior(posterior, last)
+            last = replace(last, vector=vector)
+        step, decrement = _step(posterior, last)
         value = posterior.log_density(vector)
         watch(
             f"climbing: step {step_number + 1}, log density {value:.2f}, to gain {decrement / 2:.3g}", vector
@@ -94,7 +98,7 @@ def find_maximum(
         moved = _risen(posterior, vector, value, step)
         if moved is None:
             break
-        vector = with_best_errors(posterior, moved)
+        vector = moved if held else with_best_errors(posterior, moved)
         posterior = problem.renewed(posterior, vector)
     covariance = normal_covariance(posterior, last)
     return Maximum(posterior, vector, covariance, information, value, decrement, step_number + 1)
@@ -180,17 +184,13 @@ def positive_inverse(matrix: Array) -> Array:
     return (vectors / np.maximum(np.abs(values), 0.1)) @ vectors.T
 
 
-def _step(posterior: Posterior, at: Expansion, along: Array | None) -> tuple[Array, float, Array]:
-    """Gauss-Newton step in the layers, its decrement, and the vector, its prior best, to go from."""
+def _step(posterior: Posterior, at: Expansion) -> tuple[Array, float]:
+    """Gauss-Newton step in the layers and its decrement."""
     n = 2 * posterior.layers
-    vector = with_best_prior(posterior, at)
     low, high = np.array(posterior.bounds).T
-    gradient = at.gradient + posterior.log_prior(vector)[1]
-    gradient[((vector <= low) & (gradient < 0)) | ((vector >= high) & (gradient > 0))] = 0.0
-    step = np.zeros(vector.size)
-    curvature = at.information[:n, :n] + posterior.prior_precision(vector)
-    if along is None:
-        step[:n] = positive_inverse(curvature) @ gradient[:n]
-    else:
-        step[:n] = along @ positive_inverse(along.T @ curvature @ along) @ along.T @ gradient[:n]
-    return step, float(gradient @ step), vector
+    gradient = at.gradient + posterior.log_prior(at.vector)[1]
+    gradient[((at.vector <= low) & (gradient < 0)) | ((at.vector >= high) & (gradient > 0))] = 0.0
+    step = np.zeros(at.vector.size)
+    curvature = at.information[:n, :n] + posterior.prior_precision(at.vector)
+    step[:n] = positive_inverse(curvature) @ gradient[:n]
+    return step, float(gradient @ step)

@@ -28,6 +28,9 @@ Index = NDArray[np.int64]
 _TOLERANCE = 1e-11
 _LONGEST_STEP = 2.0
 _MOST_STEPS = 100
+_FAR = 10.0
+"""Counts over light beyond which a pair may have a second peak."""
+_NO_COUNTS = 1e-300
 
 
 @njit(cache=True, parallel=True)
@@ -219,6 +222,34 @@ def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its 
 
 
 @njit(cache=True)
+def _start(
+    counts: Array, light: Array, dark: Array, own: Array, pair_size: float, tail: float, charge: float
+) -> float:
+    """Charge error to look from: a given one, or that with which the light meets the counts.
+
+    Light far below the dark counts hardly changes the expectation, so the density has a peak without light
+    beside the one with it, and Newton's steps find the nearer.
+    """
+    noise = np.exp(own[2])
+    excess = np.sum(counts) - noise * np.sum(dark)
+    bright = np.exp(own[0] + charge)
+    met = bright * np.sum(light)
+    if met <= 0.0 or excess <= _FAR * met:
+        return charge
+    matched = charge + np.log(excess / met)
+    gain = 0.0
+    for at, sign in ((charge, -1.0), (matched, 1.0)):
+        scaled = (at / pair_size) ** 2
+        gain -= sign * scaled / (1.0 + np.sqrt(1.0 + tail * scaled))
+        for g in range(counts.size):
+            mu = light[g] * np.exp(own[0] + at) + noise * dark[g]
+            gain -= sign * mu
+            if counts[g] > 0.0:
+                gain += sign * counts[g] * np.log(max(mu, _NO_COUNTS))
+    return matched if gain > 0.0 else charge
+
+
+@njit(cache=True)
 def _tridiagonal_row(diagonal: Array, beside: Array, values: Array, g: int) -> float:
     """Row g of a symmetric tridiagonal matrix times values."""
     total = diagonal[g] * values[g]
@@ -286,6 +317,7 @@ def solve_pairs(
     value, by, information = np.zeros(groups.size), np.zeros((groups.size, 3)), np.zeros((groups.size, 3, 3))
     for p in prange(groups.size):
         n = groups[p]
+        start = _start(counts[p, :n], light[p, :n], dark[p, :n], own[p], pair_size[p], tail, charge[p])
         value[p], charge[p] = _newton(
             counts[p, :n],
             light[p, :n],
@@ -297,7 +329,7 @@ def solve_pairs(
             pair_size[p],
             tail,
             shape[p, :n],
-            charge[p],
+            start,
             by[p],
             information[p],
         )

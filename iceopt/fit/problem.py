@@ -1,7 +1,9 @@
 """A fit's data, light models and settings, from which posteriors around a reference ice are made."""
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +29,9 @@ from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
 
-_FIRST_SCATTERING_M = (8.0, 12.0, 18.0, 27.0, 40.0)
-_FIRST_ABSORPTION_M = (30.0, 55.0, 100.0, 180.0)
+_FIRST_SCATTERING_M = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
+_FIRST_ABSORPTION_M = (16.0, 30.0, 55.0, 100.0, 180.0, 320.0)
+_MOST_ROUNDS = 3
 _FIRST_ERROR = 0.3
 
 
@@ -189,6 +192,13 @@ class Problem:
         ice = posterior.ice(vector)
         return self.renewed(posterior, vector, [term.model.steered_at(ice) for term in posterior.terms])
 
+    def with_normal_errors(self) -> "Problem":
+        """Return the same problem but for the pair error's density, which has no tails."""
+        other = copy(self)
+        error = self.config.error.model_copy(update={"tail_begins": "never"})
+        other.config = self.config.model_copy(update={"error": error})
+        return other
+
     def no_dispersion(self) -> list[Array]:
         """Dispersion 1 of every pair, shape (pair,) a campaign."""
         return [np.ones(len(part.observations.pair)) for part in self.parts]
@@ -232,21 +242,42 @@ class Problem:
         lengths = np.exp(vector[: 2 * layers])
         return Ice(self.edges_m, lengths[:layers], lengths[layers:])
 
-    def first_guess(self) -> Array:
-        """Vector of a uniform ice: the best of some absorption lengths at the best scattering length."""
-        ones = np.ones(self.edges_m.size - 1)
+    def first_guess(self, profile: Array | None = None) -> Array:
+        """Vector of an ice of a given profile, whose levels of le and la are the best of a few.
+
+        Parameters
+        ----------
+        profile : ndarray, shape (2 x layers,), optional
+            ln le, then ln la, up to a constant each; uniform by default.
+
+        Returns
+        -------
+        ndarray, shape (parameter,)
+        """
+        layers = self.edges_m.size - 1
+        shape = np.zeros((2, layers)) if profile is None else profile.reshape(2, layers)
+        shape = np.exp(shape - shape.mean(axis=1, keepdims=True))
         models = [part.light.first for part in self.parts]
         first = float(np.log(_FIRST_ERROR))
 
+        @cache
         def judged(scattering: float, absorption: float) -> tuple[float, Array]:
-            ice = Ice(self.edges_m, scattering * ones, absorption * ones)
+            ice = Ice(self.edges_m, scattering * shape[0], absorption * shape[1])
             posterior = self.posterior(ice, models=models)
             vector = posterior.vector(ice, ln_pair_error=first, ln_profile_error=first)
             return posterior.evaluate(vector).log_likelihood, vector
 
-        middle = _FIRST_ABSORPTION_M[len(_FIRST_ABSORPTION_M) // 2]
-        best = max(_FIRST_SCATTERING_M, key=lambda length: judged(length, middle)[0])
-        return max((judged(best, a) for a in _FIRST_ABSORPTION_M), key=lambda found: found[0])[1]
+        def value(levels: tuple[float, float]) -> float:
+            return judged(*levels)[0]
+
+        best = (0.0, _FIRST_ABSORPTION_M[len(_FIRST_ABSORPTION_M) // 2])
+        for _ in range(_MOST_ROUNDS):
+            before = best
+            best = max(((le, best[1]) for le in _FIRST_SCATTERING_M), key=value)
+            best = max(((best[0], la) for la in _FIRST_ABSORPTION_M), key=value)
+            if best == before:
+                break
+        return judged(*best)[1]
 
 
 def part_of(

@@ -94,6 +94,24 @@ def test_laplace_marginal_of_one_pair_matches_quadrature(counts, tolerance):
     assert laplace == pytest.approx(exact, abs=tolerance)
 
 
+@pytest.mark.parametrize("loss", [1e-2, 1e-5, 1e-9])
+@pytest.mark.parametrize("start", [0.0, 3.0])
+def test_a_pair_whose_light_is_lost_is_found_at_its_higher_peak(loss, start):
+    # Without light the dark counts stand for all: one peak at u = 0, another where light meets the counts.
+    counts, dark, size, tail = np.array([[300.0, 200.0]]), np.array([[30.0, 40.0]]), 0.3, 0.25
+    light = loss * (counts - dark)
+    shape, charge, one = np.zeros((1, 2)), np.full(1, start), np.ones((1, 2))
+    value, _, _ = solve_pairs(
+        light, 0 * one, np.array([2]), counts, dark, 1e-9 * one, 0.5 * one, np.zeros((1, 3)),
+        np.full(1, size), tail, shape, charge,
+    )  # fmt: skip
+    u = np.linspace(-5.0, 30.0, 350_001)[:, None]
+    mu = light * np.exp(u) + dark
+    of_counts = np.sum(counts - mu + counts * np.log(mu / counts), axis=1)
+    exact = (of_counts - (np.sqrt(1.0 + tail * (u[:, 0] / size) ** 2) - 1.0) / tail).max()
+    assert value[0] == pytest.approx(exact, abs=1e-4)
+
+
 def test_an_odd_pair_pulls_less_with_a_heavy_tail(part, signal):
     brightest = int(part.observations.counts.sum(axis=1).argmax())
     spoiled = signal.copy()

@@ -43,18 +43,33 @@ def test_a_step_within_reach_is_taken_whole():
     )
 
 
-def test_steps_keep_to_the_directions_that_are_given():
-    """Too clear by a factor of three, all layers together: the level comes back, and nothing else moves."""
-    problem, _ = small_problem()
+def test_a_held_climb_keeps_errors_and_prior_and_comes_back_from_afar():
+    """Too clear by a factor of three: it ends where it ends from nearby, and moves nothing but layers."""
+    problem = small_problem()[0].with_normal_errors()
     n = 2 * (problem.edges_m.size - 1)
+
+    def climbed(start):
+        posterior = problem.posterior_at(start, start)
+        return find_maximum(problem, (posterior, start), lambda *told: None, held=True)
+
     guess = problem.first_guess()
-    best = find_maximum(problem, (problem.posterior_at(guess, guess), guess), lambda *told: None)
-    start = best.vector.copy()
-    start[:n] += np.log(3.0)
-    level = np.kron(np.eye(2), np.ones((n // 2, 1)))
-    posterior = problem.posterior_at(start, start)
-    found = find_maximum(problem, (posterior, start), lambda *told: None, along=level)
-    moved = (found.vector - start)[:n].reshape(2, -1)
-    np.testing.assert_allclose(moved, moved[:, :1] * np.ones(n // 2), atol=1e-12)
+    afar = guess + np.r_[np.full(n, np.log(3.0)), np.zeros(guess.size - n)]
+    near, found = climbed(guess), climbed(afar)
+    np.testing.assert_array_equal(found.vector[n:], afar[n:])
     assert found.decrement < LARGEST_DECREMENT
-    np.testing.assert_allclose(moved[:, 0], -np.log(3.0), atol=0.02)
+    sd = np.sqrt(np.diag(near.covariance))[:n]
+    assert np.abs((found.vector - near.vector)[:n] / sd).max() < 0.2
+
+
+def test_a_first_guess_keeps_the_course_with_depth_and_takes_its_level_from_the_counts():
+    problem, _ = small_problem()
+    layers = problem.edges_m.size - 1
+    course = np.linspace(-0.3, 0.3, 2 * layers)
+    one, other = problem.first_guess(course), problem.first_guess(course + np.repeat([2.0, -1.5], layers))
+    np.testing.assert_allclose(one, other, atol=1e-12)
+    np.testing.assert_allclose(np.diff(one[:layers]), np.diff(course[:layers]), atol=1e-12)
+    np.testing.assert_allclose(np.diff(one[layers : 2 * layers]), np.diff(course[layers:]), atol=1e-12)
+    # The small campaign is made in ice of about 12 m and 95 m; levels are a factor of 1.5 to 2 apart.
+    scattering, absorption = np.exp(problem.first_guess()[[0, layers]])
+    assert 8.0 <= scattering <= 18.0
+    assert 55.0 <= absorption <= 180.0

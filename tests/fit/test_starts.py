@@ -15,19 +15,13 @@ from iceopt.fit.problem import Problem
 SAMPLE = Path(__file__).parents[2] / "sample_runs/skarv_demo"
 
 
-def starts(problem):
-    """Very clear ice, very dark ice, ice that gets clearer with depth, ice that is rough."""
-    layers = problem.edges_m.size - 1
-    ramp, ones = np.linspace(-1.0, 1.0, layers), np.ones(layers)
-    rough = 0.7 * np.random.default_rng(4).standard_normal((2, layers))
-    own = problem.first_guess()
-    for scattering, absorption in (
-        (np.log(60.0) * ones, np.log(250.0) * ones),
-        (np.log(7.0) * ones, np.log(30.0) * ones),
-        (np.log(20.0) + ramp, np.log(80.0) + ramp),
-        (np.log(20.0) + rough[0], np.log(80.0) + rough[1]),
-    ):
-        yield np.r_[scattering, absorption, own[2 * layers :]]
+def profiles(layers):
+    """Ice that gets clearer with depth; that scatters more and absorbs less; with dust amid; rough ice."""
+    ramp, middle = np.linspace(-1.0, 1.0, layers), np.arange(layers) // (layers / 3.0) == 1
+    yield np.r_[ramp, ramp]
+    yield np.r_[-ramp, ramp]
+    yield np.r_[-1.5 * middle, -1.5 * middle]
+    yield 0.7 * np.random.default_rng(4).standard_normal(2 * layers)
 
 
 @pytest.mark.slow
@@ -36,17 +30,18 @@ def test_four_starts_end_at_one_ice(tmp_path):
     campaign = read_campaign(SAMPLE)
     problem = Problem([(campaign, find_faults(campaign))], FitConfig())
 
-    def ended(name, start):
+    def ended(name, profile):
         store = Checkpoint(tmp_path / name, {}, resume=False)
-        return climb(problem, store, lambda words, part: None, lambda: np.inf, start)[0]
+        return climb(problem, store, lambda words, part: None, lambda: np.inf, profile)[0]
 
     first = ended("own", None)
     sd = np.sqrt(np.diag(first.covariance))
     layers = 2 * first.posterior.layers
-    for number, start in enumerate(starts(problem)):
-        found = ended(str(number), start)
+    for number, profile in enumerate(profiles(layers // 2)):
+        found = ended(str(number), profile)
         apart = (found.vector - first.vector)[:layers] / sd[:layers]
         print(
             f"start {number}: rms {np.sqrt(np.mean(apart**2)):.3f}, largest {np.abs(apart).max():.3f} errors"
         )
-        assert np.sqrt(np.mean(apart**2)) < 0.3
+        # A tenth of an error is what a climb promises.
+        assert np.sqrt(np.mean(apart**2)) < 0.1
