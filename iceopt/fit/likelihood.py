@@ -95,6 +95,7 @@ class Likelihood:
         self._part = 1.0 / self.dispersion[:, None]
         self._counts, self._dark = observations.counts * self._part, observations.dark * self._part
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
+        self._breadth = tail_breadth(self._tail)
         own_line = np.where(observations.scene.along_line, errors.own_line_error, 0.0)
         self._least_pair = np.hypot(errors.least_pair_error, own_line)
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
@@ -179,7 +180,7 @@ class Likelihood:
         seen = self.observations
         size, pair_size = self.sizes(error_sizes)
         logdet, information = information_of_pairs(
-            self.slopes, seen.groups, self.weight, size, self.correlation, pair_size
+            self.slopes, seen.groups, self.weight, size, self.correlation, pair_size, self._breadth
         )
         information[:, 2, 2] += self.of_dark
         return float(logdet.sum()), information
@@ -255,6 +256,16 @@ def tail_variance(tail: float) -> float:
     `tail` is 1/d^2, 0 for a normal density.
     """
     return float(scipy.special.kve(2, 1.0 / tail) / scipy.special.kve(1, 1.0 / tail)) if tail > 0 else 1.0
+
+
+def tail_breadth(tail: float) -> float:
+    """Peak of a normal density over that of the hyperbolic one of the same size, sqrt(2/pi) d K1(d^2) e^d^2.
+
+    The normalisation of the density is Barndorff-Nielsen's, as for `tail_variance`.
+    """
+    if tail <= 0:
+        return 1.0
+    return float(np.sqrt(2.0 / (np.pi * tail)) * scipy.special.kve(1, 1.0 / tail))
 
 
 def alike(campaigns: Sequence[Observations]) -> list[Array]:

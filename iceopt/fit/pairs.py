@@ -344,8 +344,12 @@ def information_of_pairs(
     size: Array,
     correlation: Array,
     pair_size: Array,
+    breadth: float,
 ) -> tuple[Array, Array]:
     """Log det of the errors' Hessian over their prior's, and the information in what the slopes are to.
+
+    The charge's error has its prior's curvature at no error, but its log det is that of a normal density
+    with the peak of its own: where the counts say much, the density there is all that counts of the prior.
 
     Parameters
     ----------
@@ -353,6 +357,8 @@ def information_of_pairs(
         Derivatives of the log of the light to each quantity; the first is ln amplitude, whose slope is 1.
     weight : ndarray, shape (pair, group)
         Poisson weights.
+    breadth : float
+        Peak of a normal density of the charge error's size over that of its own density.
 
     Returns
     -------
@@ -378,6 +384,6 @@ def information_of_pairs(
                 for m in range(k, many):
                     information[p, k, m] -= coupling[k, g] * sides[m, g]
         kappa = pair_size[p] ** -2
-        logdets[p] = logdet + np.log1p(information[p, 0, 0] / kappa)
+        logdets[p] = logdet + np.log1p(breadth**2 * information[p, 0, 0] / kappa)
         _eliminate_charge(information[p], kappa)
     return logdets, information

@@ -216,7 +216,7 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     change = slopes.written_out()
     weighted = weigh(likelihood, site.errors, pair_size**-2.0, change)
     nuisance = information_of_pairs(
-        likelihood.slopes, seen.groups, likelihood.weight, shape_size, likelihood.correlation, pair_size
+        likelihood.slopes, seen.groups, likelihood.weight, shape_size, likelihood.correlation, pair_size, 1.0
     )[1]
     unlit = likelihood.of_dark + dark[pair] * np.sum(seen.scene.bin_edges_ns[1:] <= 0)
     amplitude, offset, noise = np.einsum("pgk,pgi->kpi", likelihood.slopes, weighted, optimize=True)

@@ -7,10 +7,10 @@ import pytest
 import scipy.integrate
 import scipy.linalg
 
-from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_variance
+from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_breadth, tail_variance
 from iceopt.fit.marginal import Marginal, factored
 from iceopt.fit.nuisances import JointNuisances, NuisancePrior, NuisanceSystem, Ties, decrement
-from iceopt.fit.pairs import solve_pairs
+from iceopt.fit.pairs import information_of_pairs, solve_pairs
 from iceopt.ice.layers import Ice
 from tests.fitting import EDGES_M, small_problem
 
@@ -92,6 +92,34 @@ def test_laplace_marginal_of_one_pair_matches_quadrature(counts, tolerance):
 
     exact = np.log(scipy.integrate.quad(joint, -3, 3, points=[charge[0]], limit=200)[0]) + value[0]
     assert laplace == pytest.approx(exact, abs=tolerance)
+
+
+@pytest.mark.parametrize("off", [0.6, 1.0, 2.0])
+@pytest.mark.parametrize("begins", [1.0, 2.0, 5.0])
+def test_where_counts_are_many_the_heavy_tailed_marginal_matches_quadrature(begins, off):
+    # The density's peak and nothing else of its shape then makes the integral.
+    counts, sigma, tail = 4000.0, 0.2, begins**-2.0
+    one, charge = np.ones((1, 1)), np.zeros(1)
+    size, groups, light = np.full(1, sigma), np.array([1]), off * counts
+    value, _, _ = solve_pairs(
+        light * one, 0 * one, groups, counts * one, 0 * one, 1e-9 * one, one, np.zeros((1, 3)),
+        size, tail, np.zeros((1, 1)), charge,
+    )  # fmt: skip
+    logdet, _ = information_of_pairs(
+        np.ones((1, 1, 1)), groups, counts * one, 1e-9 * one, one, size, tail_breadth(tail)
+    )
+
+    def density(x):
+        return np.exp(begins**2 - begins * np.hypot(begins, x))
+
+    def joint(u):
+        mu = light * np.exp(u)
+        return np.exp(counts - mu + counts * np.log(mu / counts)) * density(u / sigma)
+
+    norm = sigma * scipy.integrate.quad(density, -80, 80, points=[0])[0]
+    best = charge[0]
+    exact = np.log(scipy.integrate.quad(joint, best - 0.3, best + 0.3, points=[best], limit=200)[0] / norm)
+    assert value[0] - 0.5 * logdet[0] == pytest.approx(exact, abs=0.01)
 
 
 @pytest.mark.parametrize("loss", [1e-2, 1e-5, 1e-9])

@@ -95,8 +95,8 @@ def chebyshev_points(count: int) -> Array:
 def shares_of(x: Array, count: int) -> Array:
     """Give the shares of the values at `chebyshev_points` in a polynomial's value at x, shape (x, count).
 
-    By the discrete orthogonality of the polynomials (Mason, Handscomb, Chebyshev Polynomials, 2003, section
-    6.3).
+    By the discrete orthogonality of the polynomials (Mason, Handscomb, Chebyshev Polynomials, Chapman & Hall,
+    2003, section 6.3; from memory).
     """
     degree = np.arange(count)
     at_points = np.cos(degree[:, None] * np.arccos(chebyshev_points(count)))
