@@ -30,6 +30,11 @@ def known(scene: Scene, moments: Array) -> NDArray[np.bool_]:
     return np.asarray(moments > _LEAST_MOMENT * (scene.photons * scene.effective_area_m2)[:, None])
 
 
+def moments_of_bins(scene: Scene, rates_per_ns: Array, counts: Array) -> Array:
+    """Laplace moments of the light in time bins, shape (pair, bin), as if even within each: (pair, rate)."""
+    return np.asarray(counts @ _damping(rates_per_ns, scene.bin_edges_ns).T)
+
+
 def powers(start: Array, base: Array, number: int) -> Iterator[Array]:
     """Give start x base^k for k from 0 to before a number."""
     for _ in range(number):

@@ -3,7 +3,8 @@
 Time bins of order 9 would cost some hundred times those of order 3; its moments at a few real rates cost less
 than the time bins of order 5. Orders differ most at the front and not at all late, where all of them diffuse.
 So the change D of ln(light) from one to the other is taken as c_1 u + c_2 u^2, u = T / (t - t0 + T), t0 the
-straight flight time, and found (`iceopt.light.moments.changes`) from the ratios of the moments.
+straight flight time, and found (`iceopt.light.moments.changes`) from the ratios of the moments. What the bins
+then hold is bounded by the slowest moment.
 """
 
 import numpy as np
@@ -12,7 +13,13 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments.carried import bins_with_light
-from iceopt.light.moments.changes import coefficients, known, powers, since_flight
+from iceopt.light.moments.changes import (
+    coefficients,
+    known,
+    moments_of_bins,
+    powers,
+    since_flight,
+)
 from iceopt.light.moments.error import CONVERGENCE, order_error
 from iceopt.light.moments.filled import without_gaps
 from iceopt.light.moments.laplace import RATES_PER_NS
@@ -124,4 +131,18 @@ def lifted(scene: Scene, counts: Array, own: Array, moments: Array) -> Array:
     change = sum(
         c[:, None] * power for c, power in zip(of_powers.T, powers(early, early, _POWERS), strict=True)
     )
-    return np.asarray(counts * np.exp(np.clip(change, -2.0 * _LARGEST_LIFT, 2.0 * _LARGEST_LIFT)))
+    found = counts * np.exp(np.clip(change, -2.0 * _LARGEST_LIFT, 2.0 * _LARGEST_LIFT))
+    return _bounded(scene, found, np.where(both, moments, 0.0))
+
+
+def _bounded(scene: Scene, counts: Array, moments: Array) -> Array:
+    """Counts, less where their bins hold more than the slowest moment says that there is in all time.
+
+    So near the emitter on its own line, in rough ice, where the front of order 5 rings into all bins. Where
+    they hold less nothing follows: light goes on after the last bin.
+    """
+    slowest = int(np.argmin(RATES_PER_NS))
+    held, there = moments_of_bins(scene, RATES_PER_NS, counts)[:, slowest], moments[:, slowest]
+    too_much = known(scene, moments)[:, slowest] & (held > there)
+    part = np.divide(there, held, out=np.ones_like(held), where=too_much)
+    return np.asarray(counts * part[:, None])

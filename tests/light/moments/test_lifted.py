@@ -8,11 +8,13 @@ from hypothesis import strategies as st
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
 from iceopt.light.moments.carried import bins_with_light
+from iceopt.light.moments.changes import moments_of_bins
 from iceopt.light.moments.filled import without_gaps
+from iceopt.light.moments.laplace import RATES_PER_NS
 from iceopt.light.moments.lifted import LiftedMoments, best_moments, lifted
 from iceopt.light.moments.model import LayeredMoments
 from tests.light.moments.scenes import RING, make_scene
-from tests.light.moments.test_tracked import Truth, excess
+from tests.light.moments.tracked_truth import Truth, excess
 
 ICE = Ice([1500.0, 1540.0, 1560.0, 1600.0], [40.0, 5.0, 60.0], [140.0, 35.0, 180.0])
 
@@ -45,11 +47,35 @@ def test_it_comes_near_the_time_bins_of_the_high_order(scene, of_order_5):
     assert away(better)[1] < away(plain)[1]
 
 
-def test_nothing_changes_where_the_moments_are_those_wanted(scene, of_order_5):
+def test_profiles_stay_where_the_moments_are_those_wanted(scene, of_order_5):
+    """Within the bound: what bins hold beyond the slowest moment, here some 1e-3, goes from all of them."""
     counts = without_gaps(of_order_5.expected(ICE), bins_with_light(scene))
     own = of_order_5.laplace.expected(ICE)
-    np.testing.assert_array_equal(lifted(scene, counts, own, own), counts)
+    found = lifted(scene, counts, own, own)
+    part = found.sum(axis=1) / counts.sum(axis=1)
+    assert (part <= 1.0).all() and (part > 0.99).all()
+    np.testing.assert_allclose(found, counts * part[:, None], rtol=1e-12)
     np.testing.assert_array_equal(lifted(scene, counts, np.zeros_like(own), own), counts)
+
+
+@pytest.mark.parametrize("factor", [0.3, 0.7, 1.5])
+def test_bins_hold_no_more_than_the_slowest_moment_says(scene, of_order_5, factor):
+    counts = without_gaps(of_order_5.expected(ICE), bins_with_light(scene))
+    own = of_order_5.laplace.expected(ICE)
+    # Fast moments that would lift all there is, and a slow one that does not allow it.
+    wanted = own * np.array([2.0, 2.0, 2.0, factor])
+    held = moments_of_bins(scene, RATES_PER_NS, lifted(scene, counts, own, wanted))
+    assert (held[:, -1] <= wanted[:, -1] * (1.0 + 1e-12)).all()
+
+
+def test_moments_of_bins_are_integrals_of_even_light(scene):
+    edges, rate = scene.bin_edges_ns, 1.0 / 280.0
+    counts = np.random.default_rng(2).uniform(size=(4, edges.size - 1))
+    t = np.linspace(edges[0], edges[-1], 600_001)
+    middle = 0.5 * (t[1:] + t[:-1])
+    level = (counts / np.diff(edges))[:, np.searchsorted(edges, middle) - 1]
+    slow = np.sum(level * np.exp(-rate * middle), axis=1) * (t[1] - t[0])
+    np.testing.assert_allclose(moments_of_bins(scene, np.array([rate]), counts)[:, 0], slow, rtol=1e-8)
 
 
 @settings(deadline=None, max_examples=30)
@@ -83,7 +109,7 @@ def test_orders_are_lifted_from_5_on(scene):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["mild", "rough", "green"])
 def test_charges_are_those_of_tracked_photons(name):
-    """Ours (tests/data/tracked_fluence): medians across lines within 0.005, own line within 0.05."""
+    """Ours (tests/data/tracked_fluence): medians across lines within 0.005, own line 0.02 from 40 m on."""
     truth = Truth(name)
     counts = LiftedMoments(LayeredMoments(truth.scene, 5)).expected(truth.ice)
     log_ratio = np.log(np.maximum(counts.sum(axis=1), 1e-300) / truth.charge)
@@ -93,4 +119,6 @@ def test_charges_are_those_of_tracked_photons(name):
         assert abs(np.median(log_ratio[use])) < 0.005 + scatter
         assert excess(log_ratio[use], truth.noise[use]) < 0.015
     own = (truth.rho == 0) & (truth.r > 40) & (truth.r < 130)
-    assert excess(log_ratio[own], truth.noise[own]) < 0.05
+    assert excess(log_ratio[own], truth.noise[own]) < 0.02
+    near = (truth.rho == 0) & (truth.r >= 20) & (truth.r < 40)
+    assert excess(log_ratio[near], truth.noise[near]) < 0.1
