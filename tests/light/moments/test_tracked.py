@@ -71,7 +71,7 @@ def test_medians_of_order_5_across_lines(name):
         assert abs(median) < 0.005 + 1.25 * np.sqrt((noise**2).mean() / noise.size)
 
 
-ROUGH_OWN = missed("rough", reason="rms 0.09 at 40 to 80 m, 0.03 from there to 130 m")
+ROUGH_OWN = missed("rough", reason="rms 0.12 at 40 to 80 m, 0.03 from there to 130 m")
 
 
 @pytest.mark.slow
