@@ -1,5 +1,6 @@
 """The climb to the maximum with light models that are good around one ice only and made anew on the way.
 
+It begins with an approach, on which errors and prior are held: they can be judged near the best ice only.
 A climb with the light model made at one ice ends at another; that is a map from ice to ice whose fixed point
 is wanted. Far from it the model is made anew after a few steps. Near it the map shrinks distances, slowly
 where the counts say little of the difference between neighbouring layers, and Anderson's mixing of the last

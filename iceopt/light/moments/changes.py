@@ -71,9 +71,8 @@ def coefficients(
     -------
     ndarray, shape (pair, function, rate)
     """
-    decay = _damping(rates_per_ns, scene.bin_edges_ns).T
-    from_bins = counts @ decay
-    means = np.stack([function @ decay for function in weighted], axis=1)
+    from_bins = moments_of_bins(scene, rates_per_ns, counts)
+    means = np.stack([moments_of_bins(scene, rates_per_ns, function) for function in weighted], axis=1)
     good = known(scene, moments) & (from_bins > 0)
     mismatch = np.log(np.divide(from_bins, moments, out=np.ones_like(moments), where=good))
     good &= np.abs(mismatch) < largest_mismatch

@@ -132,17 +132,16 @@ def lifted(scene: Scene, counts: Array, own: Array, moments: Array) -> Array:
         c[:, None] * power for c, power in zip(of_powers.T, powers(early, early, _POWERS), strict=True)
     )
     found = counts * np.exp(np.clip(change, -2.0 * _LARGEST_LIFT, 2.0 * _LARGEST_LIFT))
-    return _bounded(scene, found, np.where(both, moments, 0.0))
+    slowest = int(np.argmin(RATES_PER_NS))
+    return _bounded(scene, found, RATES_PER_NS[slowest], np.where(both, moments, np.inf)[:, slowest])
 
 
-def _bounded(scene: Scene, counts: Array, moments: Array) -> Array:
-    """Counts, less where their bins hold more than the slowest moment says that there is in all time.
+def _bounded(scene: Scene, counts: Array, rate_per_ns: float, most: Array) -> Array:
+    """Counts, less where their bins hold more than a moment, shape (pair,), says that there is in all time.
 
     So near the emitter on its own line, in rough ice, where the front of order 5 rings into all bins. Where
     they hold less nothing follows: light goes on after the last bin.
     """
-    slowest = int(np.argmin(RATES_PER_NS))
-    held, there = moments_of_bins(scene, RATES_PER_NS, counts)[:, slowest], moments[:, slowest]
-    too_much = known(scene, moments)[:, slowest] & (held > there)
-    part = np.divide(there, held, out=np.ones_like(held), where=too_much)
+    held = moments_of_bins(scene, np.array([rate_per_ns]), counts)[:, 0]
+    part = np.divide(most, held, out=np.ones_like(held), where=held > most)
     return np.asarray(counts * part[:, None])
