@@ -22,7 +22,7 @@ LINE = (
     "commands",
 )  # fmt: skip
 """Data flows along this line. `simulate` draws campaigns from light, so it lies behind light."""
-SHARED = ("errors", "files", "hdf5", "threads", "walk", "__init__")
+SHARED = ("errors", "files", "hdf5", "threads", "abreast", "walk", "__init__")
 """Modules at the top of the package that anyone may import; they import none of the line."""
 MOST_LINES = 400
 HEAVY = {"numba", "scipy", "matplotlib", "emcee", "polars", "pandera", "arviz", "h5py", "numpy", "jinja2"}

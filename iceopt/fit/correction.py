@@ -10,12 +10,14 @@ says whether the stand-in was near enough: below 0.7 it was.
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 
 import numpy as np
 import scipy.stats
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_order
 from iceopt.fit.checkpoint import Arrays, Checkpoint
 from iceopt.fit.nuisances import Nuisances
 from iceopt.fit.posterior import Posterior
@@ -72,7 +74,7 @@ def correct(
     watch: Callable[[str, float], None],
     enough: Callable[[Array], bool],
 ) -> Corrected:
-    """Evaluate the full posterior at the draws of a run, one after another, and correct the run by it.
+    """Evaluate the full posterior at the draws of a run, in order, and correct the run by it.
 
     Parameters
     ----------
@@ -104,24 +106,31 @@ def correct(
     next_look, in_time = min(_FIRST_LOOK, wanted), True
     while next_look * chains < saved:
         next_look = _next(next_look)
-    for i in range(saved, chains * wanted):
+
+    def evaluated(i: int) -> tuple[float, Array]:
         draw, chain = divmod(i, chains)
-        if time_left_s() <= 0 and i >= least:
-            in_time = False
-            break
-        if chain == 0 and draw >= next_look:
-            if enough(_assemble(posterior, run, done, seed, in_time).draws):
+        return _evaluate(posterior, run.draws[chain, draw], [seed, chain, draw])
+
+    with closing(in_order(evaluated, range(saved, chains * wanted))) as found:
+        for i in range(saved, chains * wanted):
+            draw, chain = divmod(i, chains)
+            if time_left_s() <= 0 and i >= least:
+                in_time = False
                 break
-            next_look = _next(next_look)
-        value, nuisances = _evaluate(posterior, run.draws[chain, draw], [seed, chain, draw])
-        done.log_density.append(value)
-        done.nuisances.append(nuisances)
-        watch(
-            f"correcting draws by the full model: {i + 1} of {chains * wanted}", (i + 1) / (chains * wanted)
-        )
-        if store.stopping or time.monotonic() - last_save > _SAVE_EVERY_S:
-            store.write(_STAGE, number, done.arrays(saved))
-            saved, number, last_save = len(done.log_density), number + 1, time.monotonic()
+            if chain == 0 and draw >= next_look:
+                if enough(_assemble(posterior, run, done, seed, in_time).draws):
+                    break
+                next_look = _next(next_look)
+            value, nuisances = next(found)
+            done.log_density.append(value)
+            done.nuisances.append(nuisances)
+            watch(
+                f"correcting draws by the full model: {i + 1} of {chains * wanted}",
+                (i + 1) / (chains * wanted),
+            )
+            if store.stopping or time.monotonic() - last_save > _SAVE_EVERY_S:
+                store.write(_STAGE, number, done.arrays(saved))
+                saved, number, last_save = len(done.log_density), number + 1, time.monotonic()
     if saved < len(done.log_density):
         store.write(_STAGE, number, done.arrays(saved))
     return _assemble(posterior, run, done, seed, in_time)

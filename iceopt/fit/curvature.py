@@ -6,11 +6,13 @@ layers come from the light model; the nuisances are eliminated as in the likelih
 """
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_shares
 from iceopt.fit.likelihood import ERROR_NAMES, Likelihood
 from iceopt.fit.marginal import Evaluation
 from iceopt.fit.nuisances import Columns
@@ -174,7 +176,6 @@ def slopes_of(
     return found
 
 
-@njit(cache=True, parallel=True)
 def weigh_pairs(
     change: Array, groups: Index, weight: Array, size: Array, correlation: Array, charge_precision: Array
 ) -> Array:
@@ -184,8 +185,23 @@ def weigh_pairs(
     and of a charge error of this precision, (pair,).
     """
     out = np.zeros(change.shape)
+    by_pair: tuple[Any, ...] = (change, groups, weight, size, correlation, charge_precision, out)
+    in_shares(lambda of: _weigh_pairs(*(x[of] for x in by_pair)), groups.size)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _weigh_pairs(
+    change: Array,
+    groups: Index,
+    weight: Array,
+    size: Array,
+    correlation: Array,
+    charge_precision: Array,
+    out: Array,
+) -> None:
     columns = change.shape[2]
-    for p in prange(groups.size):
+    for p in range(groups.size):
         n = groups[p]
         diagonal, beside = np.empty(n), np.empty(max(n - 1, 1))
         precision(correlation[p, :n], diagonal, beside)
@@ -211,4 +227,3 @@ def weigh_pairs(
             for g in range(n):
                 free = weight[p, g] * (change[p, g, i] - size[p, g] * sides[i, g])
                 out[p, g, i] = free - ones[g] * along * inverse
-    return out

@@ -19,8 +19,9 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
+from iceopt.fit.groups import group_signals, pull_back_groups
 from iceopt.fit.observations import Observations
-from iceopt.fit.pairs import group_signals, information_of_pairs, pull_back_groups, solve_pairs
+from iceopt.fit.pairs import information_of_pairs, solve_pairs
 from iceopt.light.model import windows
 
 Array = NDArray[np.float64]

@@ -16,11 +16,13 @@ border, so a step costs a few operations a group. What is left for the outer pro
 3 x 3 information in (a, t, d).
 """
 
+from typing import Any
+
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
-from iceopt.light.counts import add_cumulative_pull_back, cumulative_at
+from iceopt.abreast import in_shares
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -31,56 +33,6 @@ _MOST_STEPS = 100
 _FAR = 10.0
 """Counts over light beyond which a pair may have a second peak."""
 _NO_COUNTS = 1e-300
-
-
-@njit(cache=True, parallel=True)
-def group_signals(
-    signal: Array, first: Index, stop: Index, groups: Index, offset_bins: Array
-) -> tuple[Array, Array]:
-    """Light of every group of every pair at clock offsets, and the derivative of its log to them (1/bin).
-
-    Parameters
-    ----------
-    signal : ndarray, shape (pair, bin)
-    first, stop : ndarray of int, shape (pair, group)
-    groups, offset_bins : ndarray, shape (pair,)
-
-    Returns
-    -------
-    light, rate : ndarray, shape (pair, group)
-    """
-    light, rate = np.zeros(first.shape), np.zeros(first.shape)
-    for p in prange(groups.size):
-        cumulative = np.zeros(signal.shape[1] + 1)
-        cumulative[1:] = np.cumsum(signal[p])
-        for g in range(groups[p]):
-            low, low_rate = cumulative_at(signal[p], cumulative, first[p, g] - offset_bins[p])
-            high, high_rate = cumulative_at(signal[p], cumulative, stop[p, g] - offset_bins[p])
-            if high > low:
-                light[p, g] = high - low
-                rate[p, g] = (low_rate - high_rate) / light[p, g]
-    return light, rate
-
-
-@njit(cache=True, parallel=True)
-def pull_back_groups(
-    signal: Array, first: Index, stop: Index, groups: Index, offset_bins: Array, by_light: Array
-) -> Array:
-    """From derivatives to the light of groups, shape (pair, group), to those to the signal, (pair, bin)."""
-    by_signal = np.zeros(signal.shape)
-    bins = signal.shape[1]
-    for p in prange(groups.size):
-        whole = np.zeros(bins + 1)
-        for g in range(groups[p]):
-            for edge, weight in ((stop[p, g], by_light[p, g]), (first[p, g], -by_light[p, g])):
-                position = edge - offset_bins[p]
-                add_cumulative_pull_back(signal[p], position, weight, by_signal[p])
-                whole[min(max(int(position), 0), bins)] += weight
-        total = 0.0
-        for b in range(bins - 1, -1, -1):
-            total += whole[b + 1]
-            by_signal[p, b] += total
-    return by_signal
 
 
 @njit(cache=True)
@@ -275,7 +227,6 @@ def _eliminate_charge(information: Array, kappa: float) -> None:
         information[0, k] = information[k, 0] = first[k] * left
 
 
-@njit(cache=True, parallel=True)
 def solve_pairs(
     light: Array,
     rate: Array,
@@ -315,7 +266,43 @@ def solve_pairs(
     information : ndarray, shape (pair, 3, 3)
     """
     value, by, information = np.zeros(groups.size), np.zeros((groups.size, 3)), np.zeros((groups.size, 3, 3))
-    for p in prange(groups.size):
+    by_pair: tuple[Any, ...] = (
+        light,
+        rate,
+        groups,
+        counts,
+        dark,
+        size,
+        correlation,
+        own,
+        pair_size,
+        shape,
+        charge,
+    )
+    out = (value, by, information)
+    in_shares(lambda of: _solve_pairs(tail, *(x[of] for x in by_pair), *(x[of] for x in out)), groups.size)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _solve_pairs(
+    tail: float,
+    light: Array,
+    rate: Array,
+    groups: Index,
+    counts: Array,
+    dark: Array,
+    size: Array,
+    correlation: Array,
+    own: Array,
+    pair_size: Array,
+    shape: Array,
+    charge: Array,
+    value: Array,
+    by: Array,
+    information: Array,
+) -> None:
+    for p in range(groups.size):
         n = groups[p]
         start = _start(counts[p, :n], light[p, :n], dark[p, :n], own[p], pair_size[p], tail, charge[p])
         value[p], charge[p] = _newton(
@@ -333,10 +320,8 @@ def solve_pairs(
             by[p],
             information[p],
         )
-    return value, by, information
 
 
-@njit(cache=True, parallel=True)
 def information_of_pairs(
     slopes: Array,
     groups: Index,
@@ -367,7 +352,25 @@ def information_of_pairs(
     """
     many = slopes.shape[2]
     logdets, information = np.zeros(groups.size), np.zeros((groups.size, many, many))
-    for p in prange(groups.size):
+    by_pair: tuple[Any, ...] = (slopes, groups, weight, size, correlation, pair_size, logdets, information)
+    in_shares(lambda of: _information_of_pairs(breadth, *(x[of] for x in by_pair)), groups.size)
+    return logdets, information
+
+
+@njit(cache=True, nogil=True)
+def _information_of_pairs(
+    breadth: float,
+    slopes: Array,
+    groups: Index,
+    weight: Array,
+    size: Array,
+    correlation: Array,
+    pair_size: Array,
+    logdets: Array,
+    information: Array,
+) -> None:
+    many = slopes.shape[2]
+    for p in range(groups.size):
         n = groups[p]
         diagonal, beside, sides = np.empty(n), np.empty(max(n - 1, 1)), np.empty((many, n))
         logdet = -precision(correlation[p, :n], diagonal, beside)
@@ -386,4 +389,3 @@ def information_of_pairs(
         kappa = pair_size[p] ** -2
         logdets[p] = logdet + np.log1p(breadth**2 * information[p, 0, 0] / kappa)
         _eliminate_charge(information[p], kappa)
-    return logdets, information

@@ -14,12 +14,14 @@ With fewer u than parameters H is the symmetric matrix of least norm that agrees
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from typing import Protocol
 
 import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_order
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.maximum import Maximum
 from iceopt.fit.sampler import Target
@@ -131,14 +133,20 @@ def refine(
     pieces = store.read(_STAGE)
     measured = [pair for piece in pieces for pair in piece["missed"]]
     saved, number, saved_at = len(measured), len(pieces), time.monotonic()
-    for place in np.sqrt(size) * directions[saved:]:
-        if time_left_s() <= 0:
-            break
-        measured.append(np.array([missed(place), missed(-place)]))
-        watch(f"measuring what the stand-in misses: {len(measured)} of {len(directions)} directions")
-        if store.stopping or time.monotonic() - saved_at > _SAVE_EVERY_S:
-            store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
-            saved, number, saved_at = len(measured), number + 1, time.monotonic()
+
+    def both_ways(i: int) -> Array:
+        place = np.sqrt(size) * directions[i]
+        return np.array([missed(place), missed(-place)])
+
+    with closing(in_order(both_ways, range(saved, len(directions)))) as found:
+        for _ in range(saved, len(directions)):
+            if time_left_s() <= 0:
+                break
+            measured.append(next(found))
+            watch(f"measuring what the stand-in misses: {len(measured)} of {len(directions)} directions")
+            if store.stopping or time.monotonic() - saved_at > _SAVE_EVERY_S:
+                store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
+                saved, number, saved_at = len(measured), number + 1, time.monotonic()
     if saved < len(measured):
         store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
     pairs = np.array(measured).reshape(-1, 2, size)

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_shares
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LogSlopes, Scene, windows
@@ -157,7 +158,6 @@ def _rate(
     return speed * density * (1.0 - slope * rise / (2.0 * speed * time))
 
 
-@njit(cache=True, parallel=True)
 def _expected(
     scatter: Array,
     absorb: Array,
@@ -168,23 +168,13 @@ def _expected(
     speed: float,
     slope: float,
 ) -> Array:
+    """Counts of each pair in time bins."""
     counts = np.zeros((range_.size, edges.size - 1))
-    for p in prange(range_.size):
-        arrival = range_[p] / speed
-        for b in range(edges.size - 1):
-            begin = max(edges[b], arrival)
-            half = 0.5 * (edges[b + 1] - begin)
-            if half <= 0.0:
-                continue
-            total = 0.0
-            for k in range(_NODES.size):
-                time = begin + half * (1.0 + _NODES[k])
-                total += _WEIGHTS[k] * _rate(time, range_[p], rise[p], scatter[p], absorb[p], speed, slope)
-            counts[p, b] = scale[p] * half * total
+    by_pair: tuple[Any, ...] = (scatter, absorb, range_, rise, scale, counts)
+    in_shares(lambda of: _count(edges, speed, slope, *(x[of] for x in by_pair)), range_.size)
     return counts
 
 
-@njit(cache=True, parallel=True)
 def _pull_back(
     scatter: Array,
     absorb: Array,
@@ -197,9 +187,53 @@ def _pull_back(
     gradient: Array,
 ) -> tuple[Array, Array]:
     """d(scalar)/d(1/le) and d(scalar)/d(1/la) of each pair from d(scalar)/d(counts) [pair, bin]."""
-    by_scatter = np.zeros(range_.size)
-    by_absorb = np.zeros(range_.size)
-    for p in prange(range_.size):
+    by_scatter, by_absorb = np.zeros(range_.size), np.zeros(range_.size)
+    by_pair: tuple[Any, ...] = (scatter, absorb, range_, rise, scale, gradient, by_scatter, by_absorb)
+    in_shares(lambda of: _pull_back_pairs(edges, speed, slope, *(x[of] for x in by_pair)), range_.size)
+    return by_scatter, by_absorb
+
+
+@njit(cache=True, nogil=True)
+def _count(
+    edges: Array,
+    speed: float,
+    slope: float,
+    scatter: Array,
+    absorb: Array,
+    range_: Array,
+    rise: Array,
+    scale: Array,
+    counts: Array,
+) -> None:
+    for p in range(range_.size):
+        arrival = range_[p] / speed
+        for b in range(edges.size - 1):
+            begin = max(edges[b], arrival)
+            half = 0.5 * (edges[b + 1] - begin)
+            if half <= 0.0:
+                continue
+            total = 0.0
+            for k in range(_NODES.size):
+                time = begin + half * (1.0 + _NODES[k])
+                total += _WEIGHTS[k] * _rate(time, range_[p], rise[p], scatter[p], absorb[p], speed, slope)
+            counts[p, b] = scale[p] * half * total
+
+
+@njit(cache=True, nogil=True)
+def _pull_back_pairs(
+    edges: Array,
+    speed: float,
+    slope: float,
+    scatter: Array,
+    absorb: Array,
+    range_: Array,
+    rise: Array,
+    scale: Array,
+    gradient: Array,
+    by_scatter: Array,
+    by_absorb: Array,
+) -> None:
+    for p in range(range_.size):
         arrival = range_[p] / speed
         for b in range(edges.size - 1):
             begin = max(edges[b], arrival)
@@ -213,4 +247,3 @@ def _pull_back(
                 path = range_[p] * range_[p] / (4.0 * speed * time / 3.0)
                 by_scatter[p] += weight * (1.5 / scatter[p] - path)
                 by_absorb[p] -= weight * speed * time
-    return by_scatter, by_absorb

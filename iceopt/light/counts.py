@@ -7,8 +7,10 @@ Comput. 5, 300 (1984)), so the shifted counts are never negative.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
+
+from iceopt.abreast import in_shares
 
 Array = NDArray[np.float64]
 
@@ -138,13 +140,17 @@ def _add_edge_slope_pull_back(signal: Array, edge: int, weight: float, gradient:
     gradient[edge] += weight * 2.0 * (before / total) ** 2
 
 
-@njit(cache=True, parallel=True)
 def _shift(signal: Array, offset_ns: Array, bin_ns: float) -> tuple[Array, Array]:
     """Shifted counts and their derivative with respect to the offset (1/ns), shape (pair, bin)."""
+    shifted, slope = np.empty(signal.shape), np.empty(signal.shape)
+    in_shares(lambda of: _shift_pairs(signal[of], offset_ns[of], bin_ns, shifted[of], slope[of]), len(signal))
+    return shifted, slope
+
+
+@njit(cache=True, nogil=True)
+def _shift_pairs(signal: Array, offset_ns: Array, bin_ns: float, shifted: Array, slope: Array) -> None:
     pairs, bins = signal.shape
-    shifted = np.empty((pairs, bins))
-    slope = np.empty((pairs, bins))
-    for p in prange(pairs):
+    for p in range(pairs):
         cumulative = np.zeros(bins + 1)
         cumulative[1:] = np.cumsum(signal[p])
         value, rate = cumulative_at(signal[p], cumulative, -offset_ns[p] / bin_ns)
@@ -153,4 +159,3 @@ def _shift(signal: Array, offset_ns: Array, bin_ns: float) -> tuple[Array, Array
             shifted[p, b] = next_value - value
             slope[p, b] = -(next_rate - rate) / bin_ns
             value, rate = next_value, next_rate
-    return shifted, slope

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.stats import norm
 
-from iceopt.fit.pairs import group_signals, pull_back_groups
+from iceopt.fit.groups import group_signals, pull_back_groups
 from iceopt.light.counts import expected_counts, expected_counts_derivatives
 
 BIN_NS = 25.0

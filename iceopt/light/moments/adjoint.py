@@ -13,7 +13,7 @@ and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
     Sbar = (X G + (X G)^T) / 2,   Cbar = C'bar - X G X^T / 2.
 """
 
-from iceopt.light.moments.abreast import abreast
+from iceopt.abreast import abreast
 from iceopt.light.moments.lanes import (
     LANES,
     backward,

@@ -9,12 +9,13 @@ reference the model is the high order itself; it is carried again as a fit moves
 
 from collections.abc import Callable
 from copy import copy
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_shares
 from iceopt.ice.layers import Ice
 from iceopt.light.model import LightModel, LogSlopes, Scene, windows
 from iceopt.light.moments.changes import coefficients, powers, since_flight
@@ -77,11 +78,12 @@ class TimeShapes:
         return shapes @ self.coefficients
 
 
-@njit(cache=True, parallel=True)
-def _moved(counts: Array, place: Array, coefficients: Array, moves: Array) -> tuple[Array, NDArray[np.bool_]]:
+@njit(cache=True, nogil=True)
+def _move(
+    counts: Array, place: Array, coefficients: Array, moves: Array, moved: Array, free: NDArray[np.bool_]
+) -> None:
     """Counts times exp(change) by the changes `moves` of ln(moments), and where the change is not held."""
-    moved, free = np.empty_like(counts), np.empty(counts.shape, dtype=np.bool_)
-    for p in prange(len(counts)):
+    for p in range(len(counts)):
         c = coefficients[p] @ moves[p]
         for b in range(counts.shape[1]):
             change = c[_DEGREE]
@@ -89,7 +91,6 @@ def _moved(counts: Array, place: Array, coefficients: Array, moves: Array) -> tu
                 change = change * place[p, b] + c[degree]
             held = min(max(change, -_LARGEST_CHANGE), _LARGEST_CHANGE)
             moved[p, b], free[p, b] = counts[p, b] * np.exp(held), held == change
-    return moved, free
 
 
 class Moments(Protocol):
@@ -218,7 +219,17 @@ class CarriedProfile:
         """Counts, and where they are free to change."""
         log_moments = np.log(np.where(moments > 0, moments, 1.0))
         moves = np.where(moments > 0, log_moments - self._log_middle, 0.0)
-        return _moved(self._counts, self._shapes.place, self._shapes.coefficients, moves)
+        moved, free = np.empty_like(self._counts), np.empty(self._counts.shape, dtype=np.bool_)
+        by_pair: tuple[Any, ...] = (
+            self._counts,
+            self._shapes.place,
+            self._shapes.coefficients,
+            moves,
+            moved,
+            free,
+        )
+        in_shares(lambda of: _move(*(x[of] for x in by_pair)), len(moves))
+        return moved, free
 
 
 def bins_with_light(scene: Scene) -> NDArray[np.bool_]:

@@ -19,6 +19,10 @@ _SHARPNESS = (34.0, 45.0)
 no more than that is left of the light in dark ice."""
 _SHARP_PER_M = 0.17
 _LATE = 13.5
+_ASIDE = 0.05
+"""Distance over height from where a pair is not right above one another: J0 turns within exp(-k |dz|)."""
+_GROWTH_OF_LANES = 4.0
+"""Of ln(k) over steps, for sixteen wavenumbers."""
 
 
 def decay(laplace: complex, speed: float) -> complex:
@@ -140,4 +144,29 @@ def axis_rule(
     low, high = np.array(edges[:-1])[:, None], np.array(edges[1:])[:, None]
     k = (0.5 * (low + high) + 0.5 * (high - low) * x).ravel()
     weight = (0.5 * (high - low) * w).ravel()
+    return k, weight * k * j0(k * distance_m[:, None]) / (2 * np.pi)
+
+
+def moment_axis_rule(
+    distance_m: NDArray[np.float64],
+    offset_m: tuple[float, float],
+    rate: float,
+    speed: float,
+    lanes: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """As `axis_rule`, at a real rate (1/ns): there is no wave to resolve, and one rule in ln(k) serves all.
+
+    Gauss-Legendre in x, k = a (exp(x) - 1): even steps within the smallest k that tells of the farthest pair,
+    growing ones from there to the largest that tells of the nearest. The number of wavenumbers is a multiple
+    of `lanes`; one of 16 leaves errors of 3e-4 at most right above one another, another falls on 1e-6.
+    """
+    nearest, farthest = offset_m
+    clear = decay(complex(rate), speed).real
+    step, last = min(8.0 / farthest, 2.0 * clear), 16.0 / nearest + clear
+    half = 0.5 * np.log1p(last / step)
+    aside = float(distance_m.max()) > _ASIDE * nearest
+    x, w = np.polynomial.legendre.leggauss(lanes * (1 + aside + int(2.0 * half / _GROWTH_OF_LANES)))
+    growth = np.exp(half * (1.0 + x))
+    k = step * (growth - 1.0)
+    weight = w * half * step * growth
     return k, weight * k * j0(k * distance_m[:, None]) / (2 * np.pi)

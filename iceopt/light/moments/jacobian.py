@@ -16,7 +16,7 @@ complex plane (Squire, Trapp, SIAM Rev. 40, 110 (1998)).
 
 import numpy as np
 
-from iceopt.light.moments.abreast import abreast
+from iceopt.abreast import abreast
 from iceopt.light.moments.ends import end_sources, within
 from iceopt.light.moments.lanes import (
     LANES,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from iceopt.light.model import Scene
 from iceopt.light.moments.column import POINTS
-from iceopt.light.moments.hankel import axis_rule, moment_ring_rule, ring_rule
+from iceopt.light.moments.hankel import axis_rule, moment_axis_rule, moment_ring_rule, ring_rule
 from iceopt.light.moments.inversion import LaplaceNodes
 from iceopt.light.moments.lanes import LANES
 
@@ -208,7 +208,7 @@ class _Kin:
     def moment_rule(self, rate: float, speed: float) -> Rule:
         """Give the same at a real rate (1/ns)."""
         if self.along_axis:
-            return axis_rule(self.distance_m, self._offsets, complex(rate), speed)
+            return moment_axis_rule(self.distance_m, self._offsets, rate, speed, LANES)
         return moment_ring_rule(self.distance_m, self._offsets[1], rate, speed, LANES)
 
     @property

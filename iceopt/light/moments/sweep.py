@@ -11,7 +11,7 @@ and just above it u - w_q. A receiver with weights r on the moments reads (D w_r
 emitter and (r_O - U w_r) . u above it. Everything decays away from the emitter, so no step can blow up.
 """
 
-from iceopt.light.moments.abreast import abreast
+from iceopt.abreast import abreast
 from iceopt.light.moments.lanes import (
     LANES,
     axpy,

@@ -17,7 +17,7 @@ def test_nothing_is_started_where_all_is_compiled():
 def test_what_is_compiled_is_what_fits_call():
     """Real rates: one array a matrix, where time bins have complex ones."""
     ahead.compile_now()
-    for kernel in (sweep.transform_one, carried._moved, jacobian.slopes_of_one, adjoint.pull_back_one):
+    for kernel in (sweep.transform_one, carried._move, jacobian.slopes_of_one, adjoint.pull_back_one):
         assert any("float64" in str(signature) for signature in kernel.signatures)
 
 

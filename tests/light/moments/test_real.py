@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from iceopt.ice.layers import Ice
 from iceopt.light.moments import lanes
 from iceopt.light.moments.column import column
-from iceopt.light.moments.hankel import decay, moment_ring_rule
+from iceopt.light.moments.hankel import decay, moment_axis_rule, moment_ring_rule
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 from tests.light.moments.scenes import PAIRS_M, RING, ices, make_scene
 
@@ -117,3 +117,25 @@ def test_rule_across_sums_a_point_source_at_any_offset(dz, rho, clearness, rate)
     q, r = np.hypot(k, kappa), np.hypot(dz, rho)
     want = np.exp(-kappa * r) / (4 * np.pi * r)
     assert abs(weight[1] @ (np.exp(-q * dz) / (2 * q)) - want) < 4e-4 * want + 1e-14
+
+
+@given(
+    nearest=st.floats(7, 60),
+    ratio=st.floats(1, 100),
+    aside=st.sampled_from([0.0, 0.04, 0.3]),
+    clearness=st.floats(0.5, 3),
+    rate=st.sampled_from(list(RATES_PER_NS)),
+)
+@settings(max_examples=60, deadline=None)
+def test_rule_above_one_another_sums_a_point_source_at_any_height(nearest, ratio, aside, clearness, rate):
+    # Sommerfeld again; the docstring's 3e-4 for pairs right above one another, less for others.
+    heights = nearest * np.geomspace(1, ratio, 5)
+    distances = aside * heights
+    k, weight = moment_axis_rule(distances, (nearest, heights[-1]), rate, SPEED, lanes.LANES)
+    assert k.size % lanes.LANES == 0
+    kappa = clearness * decay(complex(rate), SPEED).real
+    q = np.hypot(k, kappa)
+    for dz, rho, row in zip(heights, distances, weight, strict=True):
+        r = np.hypot(dz, rho)
+        want = np.exp(-kappa * r) / (4 * np.pi * r)
+        assert abs(row @ (np.exp(-q * dz) / (2 * q)) - want) < 4e-4 * want + 1e-13
