@@ -110,7 +110,7 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
     for i in range(n):
         seen = 1.0 + NUGGET + own - known[0]
         gain_v, gain_s = (1.0 - known[0]) / seen, -known[1] / seen
-        gains[i] = gain_v, gain_s
+        gains[i, 0], gains[i, 1] = gain_v, gain_s
         for k in range(many):
             sides[k, i] -= mean[k, 0]
             mean[k, 0] += gain_v * sides[k, i]
@@ -128,7 +128,7 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
         known = (vv + gain_v * (1.0 - vv), vs - gain_v * vs, ss - gain_s * vs)
         h, fade = steps[i], np.exp(-steps[i])
         a, b, c, d = fade * (1.0 + h), fade * h, -fade * h, fade * (1.0 - h)
-        moves[i] = a, b, c, d
+        moves[i, 0], moves[i, 1], moves[i, 2], moves[i, 3] = a, b, c, d
         move, turn = (a, b, c, d), (h * b, -h * d, h * d, h * fade * (2.0 - h))
         # Steps change with the length alone, by `turn`.
         turned = _both_sides(turn, move, known)
@@ -139,8 +139,8 @@ def _solve(sides: Array, steps: Array, own: float) -> tuple[float, float, float]
         vv, vs, _, ss = _both_sides(move, move, known)
         known = (vv, vs, ss)
         for k in range(many):
-            value, slope = mean[k]
-            mean[k] = a * value + b * slope, c * value + d * slope
+            value, slope = mean[k, 0], mean[k, 1]
+            mean[k, 0], mean[k, 1] = a * value + b * slope, c * value + d * slope
     for k in range(many):
         back_v, back_s = 0.0, 0.0
         for i in range(n - 1, -1, -1):

@@ -5,7 +5,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from iceopt.abreast import in_shares
-from iceopt.light.counts import add_cumulative_pull_back, cumulative_at
+from iceopt.light.counts import add_cumulative_pull_back, add_up, cumulative_at
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -55,8 +55,8 @@ def _group_signals(
     signal: Array, first: Index, stop: Index, groups: Index, offset_bins: Array, light: Array, rate: Array
 ) -> None:
     for p in range(groups.size):
-        cumulative = np.zeros(signal.shape[1] + 1)
-        cumulative[1:] = np.cumsum(signal[p])
+        cumulative = np.empty(signal.shape[1] + 1)
+        add_up(signal[p], cumulative)
         for g in range(groups[p]):
             low, low_rate = cumulative_at(signal[p], cumulative, first[p, g] - offset_bins[p])
             high, high_rate = cumulative_at(signal[p], cumulative, stop[p, g] - offset_bins[p])

@@ -135,7 +135,8 @@ def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its 
             coupling[1, g] = size[g] * weight * rate[g]
             coupling[2, g] = size[g] * crossed
             work[0, g] = side[g]
-            work[1:, g] = coupling[:, g]
+            for k in range(3):
+                work[k + 1, g] = coupling[k, g]
         pull += by[0]
         if value < best - 1e-13 * abs(best) and damp > 1e-6 and step < _MOST_STEPS - 1:
             damp *= 0.5

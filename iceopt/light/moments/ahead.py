@@ -13,11 +13,12 @@ import numpy as np
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Emission, Scene
-from iceopt.light.moments import adjoint, jacobian
+from iceopt.light.moments import adjoint, jacobian, sweep
 from iceopt.light.moments.carried import CarriedProfile
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
+from iceopt.light.moments.model import LayeredMoments
 
-_KERNELS = (adjoint.pull_back_one, jacobian.slopes_of_one)
+_KERNELS = (sweep.transform_one, jacobian.slopes_of_one, adjoint.pull_back_one)
 _ORDER = 5
 """Any will do: the kernels are compiled once for all orders."""
 
@@ -41,7 +42,10 @@ def _compiled(kernel: Any) -> bool:
 
 
 def compile_now() -> None:
-    """Run what a fit needs, in that order, on two pairs: light that is carried, its slopes, its gradient."""
+    """Run on two pairs what a fit needs: time bins, slopes, carried light, gradients.
+
+    Bins first: they take longest, and a fit that has compiled its likelihood meanwhile needs them next.
+    """
     scene = Scene(
         emitter_depth_m=np.full(2, 10.0),
         receiver_depth_m=np.array([20.0, 30.0]),
@@ -57,14 +61,11 @@ def compile_now() -> None:
         acceptance_slope=0.0,
     )
     ice = Ice([0.0, 15.0, 40.0], [20.0, 30.0], [80.0, 100.0])
+    light = LayeredMoments(scene, _ORDER).expected(ice)
     moments = LaplaceMoments(scene, _ORDER, RATES_PER_NS)
-    light = np.ones((2, scene.bin_edges_ns.size - 1))
-    CarriedProfile(moments, "", ice, light, np.zeros_like(light)).expected(ice)
-    equations, plan = moments.equations, moments.equations.plan
-    rates = equations.rates(ice, RATES_PER_NS)
-    for group in plan.classes:
-        equations.slopes(ice, rates, group)
-        equations.pull_back(ice, rates, group, np.zeros((group.laplace.size, group.entry.size, 1)))
+    moments.log_slopes(ice)
+    _, pull_back = CarriedProfile(moments, "", ice, light, np.zeros_like(light)).expected_vjp(ice)
+    pull_back(np.zeros_like(light))
 
 
 if __name__ == "__main__":

@@ -71,8 +71,10 @@ class LiftedMoments:
         The error is taken from what lifting does to the counts and from what it leaves between them and
         those of the order two below, lifted too; whichever is larger.
         """
-        raw, moments = self._profiles.expected(ice), self._top.expected(ice)
-        counts = self._lifted(raw, self._own.expected(ice), moments)
+        # Moments first: their kernels are compiled here while another process compiles those of time bins.
+        moments, own = self._top.expected(ice), self._own.expected(ice)
+        raw = self._profiles.expected(ice)
+        counts = self._lifted(raw, own, moments)
         below = self._lifted(self._below.expected(ice), self._below_own.expected(ice), moments)
         errors = [order_error(counts, other, CONVERGENCE, self.scene) for other in (raw, below)]
         return counts, np.maximum(*errors)
