@@ -3,7 +3,8 @@
 An invented array: lines of 64 modules over 1 km, about 125 m apart, 300 flashes to 80 lines, ring emitters,
 and ice in layers of 10 m. Counts are drawn from the light model that the fit uses, times drawn nuisances; no
 photon is tracked; pairs farther apart than 320 m hold dark counts only. Each number of lines is a process of
-its own, or its memory could not be told. What is done is kept in FOLDER/LINES.json.
+its own, or its memory could not be told. What is done is kept in FOLDER/LINES.json; a fit that was stopped
+goes on from FOLDER/LINES.checkpoint, and its seconds are those of all its starts.
 """
 
 import argparse
@@ -11,7 +12,6 @@ import json
 import resource
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable
 from contextlib import contextmanager
@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from iceopt.files import write_whole
 from iceopt.threads import set_threads
 
 if TYPE_CHECKING:
@@ -56,6 +57,35 @@ class Record:
     def _say(self, words: str) -> None:
         if not self._silent:
             print(words, file=sys.stderr, flush=True)
+
+
+class Spent:
+    """Seconds of each stage in earlier starts of a fit, kept beside its checkpoint.
+
+    A start that is killed loses what it spent since the last word of progress.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self.before: dict[str, float] = json.loads(path.read_text()) if path.exists() else {}
+        self._stage, self._begun, self._noted = "", 0.0, 0.0
+
+    def begin(self, stage: str) -> None:
+        """Spend on a stage from now on."""
+        self._stage, self._begun = stage, time.perf_counter()
+
+    def end(self, seconds: float) -> float:
+        """All seconds of the stage, which took so many in this start."""
+        self.before[self._stage] = self.before.get(self._stage, 0.0) + seconds
+        return self.before[self._stage]
+
+    def note(self) -> None:
+        """Keep what has been spent by now, every ten seconds."""
+        if time.perf_counter() < self._noted + 10.0:
+            return
+        self._noted = time.perf_counter()
+        spent = self.before.get(self._stage, 0.0) + time.perf_counter() - self._begun
+        write_whole(self._path, json.dumps(self.before | {self._stage: spent}).encode())
 
 
 def empty_campaign(lines: int) -> "Campaign":
@@ -179,33 +209,39 @@ def time_parts(problem: "Problem", record: Record) -> None:
         list(in_order(lambda _: for_draws.evaluate(moved), range(4)))
 
 
-def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool) -> dict[str, Any]:
-    """Climb from the first guess, and go on to the posterior if asked."""
+def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool, folder: Path) -> dict[str, Any]:
+    """Climb from the first guess, and go on to the posterior if asked; both from where they were stopped."""
     from iceopt.fit import outcome
     from iceopt.fit.checkpoint import Checkpoint
     from iceopt.fit.climb import climb
 
     said: list[str] = []
     begun = time.monotonic()
+    store = Checkpoint(folder, {}, resume=(folder / "fingerprint.json").exists())
+    spent, stages = Spent(folder / "seconds.json"), record.stages
 
     def watch(words: str, part: float | None) -> None:
         if part is None:
             print(f"    {time.monotonic() - begun:6.0f} s  {words}", file=sys.stderr, flush=True)
         said.append(words)
+        spent.note()
 
     found: dict[str, Any] = {}
-    with tempfile.TemporaryDirectory() as folder:
-        store = Checkpoint(Path(folder) / "checkpoint", {}, False, lambda: False)
-        with record.stage("maximum"):
-            maximum, moved = climb(problem, store, watch, lambda: seconds + begun - time.monotonic())
-        found["steps"] = sum("step" in words for words in said)
-        found["renewals"], found["to_gain"] = len(moved), maximum.decrement / 2
-        found["last_move"] = moved[-1] if moved else None
-        if whole:
-            with record.stage("posterior"):  # the climb's checkpoint makes it go on from the maximum
-                done = outcome.fit(problem, store, watch)
-            found["draws"] = int(done.corrected.draws[..., 0].size)
-            found["pareto_k"], found["verdict"] = done.corrected.pareto_k, done.verdict
+    spent.begin("maximum")
+    with record.stage("maximum"):
+        maximum, moved = climb(problem, store, watch, lambda: seconds + begun - time.monotonic())
+    stages["maximum"]["seconds"] = spent.end(stages["maximum"]["seconds"])
+    found["steps"] = sum("step" in words for words in said)
+    found["renewals"], found["to_gain"] = len(moved), maximum.decrement / 2
+    found["last_move"] = moved[-1] if moved else None
+    if whole:
+        spent.begin("posterior")
+        with record.stage("posterior"):  # the climb's checkpoint makes it go on from the maximum
+            done = outcome.fit(problem, store, watch)
+        stages["posterior"]["seconds"] = spent.end(stages["posterior"]["seconds"])
+        found["draws"] = int(done.corrected.draws[..., 0].size)
+        found["pareto_k"], found["verdict"] = done.corrected.pareto_k, done.verdict
+        store.remove()
     return found
 
 
@@ -239,10 +275,14 @@ def measure(lines: int, order: int, seconds: float, whole: bool, path: Path) -> 
         "groups": int(seen.first.shape[1]), "layers": truth().layers,
     }  # fmt: skip
     print(f"  {shape}", file=sys.stderr, flush=True)
-    time_parts(problem, record)
+    folder = path.with_suffix(".checkpoint")
+    if folder.exists() and path.exists():
+        record.stages |= json.loads(path.read_text())["stages"]
+    else:
+        time_parts(problem, record)
     path.write_text(json.dumps({**shape, "stages": record.stages, "fit": {}}, indent=1) + "\n")
     if seconds > 0:
-        found = fit_it(problem, record, seconds, whole)
+        found = fit_it(problem, record, seconds, whole, folder)
         path.write_text(json.dumps({**shape, "stages": record.stages, "fit": found}, indent=1) + "\n")
 
 
