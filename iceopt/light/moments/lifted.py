@@ -76,7 +76,7 @@ class LiftedMoments:
         raw = self._profiles.expected(ice)
         counts = self._lifted(raw, own, moments)
         below = self._lifted(self._below.expected(ice), self._below_own.expected(ice), moments)
-        errors = [order_error(counts, other, CONVERGENCE, self.scene) for other in (raw, below)]
+        errors = [order_error(counts, other, CONVERGENCE, self.scene, ice) for other in (raw, below)]
         return counts, np.maximum(*errors)
 
     def _lifted(self, counts: Array, own: Array, moments: Array) -> Array:
