@@ -7,9 +7,10 @@ them at once, and a copied process may not use them at all.
 from collections import deque
 from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from numba import get_num_threads, set_num_threads
+from numpy.typing import NDArray
 
 Found = TypeVar("Found")
 
@@ -41,24 +42,25 @@ def abreast(work: Callable[[int], None], many: int) -> None:
             pass
 
 
-def in_shares(work: Callable[[slice], None], many: int) -> None:
-    """Do work on shares of 0 to many - 1 that hold all of it, abreast.
+def in_shares(work: Callable[..., Any], *arrays: NDArray[Any]) -> None:
+    """Do work on shares of arrays that hold all of them, abreast.
 
     Parameters
     ----------
     work : callable
-        Writes where no other share's work does.
-    many : int
+        Given the same share of each array, as views along the first axis; what it finds it writes into some.
+    *arrays : ndarray
+        Equally long.
 
     Raises
     ------
     Exception
         What `work` raised.
     """
-    threads = get_num_threads()
+    many, threads = len(arrays[0]), get_num_threads()
     shares = min(_SHARES * threads, many) if threads > 1 else min(many, 1)
     edges = [many * i // max(shares, 1) for i in range(shares + 1)]
-    abreast(lambda j: work(slice(edges[j], edges[j + 1])), shares)
+    abreast(lambda j: work(*(array[edges[j] : edges[j + 1]] for array in arrays)), shares)
 
 
 def in_order(work: Callable[[int], Found], numbers: Iterable[int]) -> Generator[Found, None, None]:

@@ -6,7 +6,6 @@ layers come from the light model; the nuisances are eliminated as in the likelih
 """
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import numpy as np
 from numba import njit
@@ -185,8 +184,7 @@ def weigh_pairs(
     and of a charge error of this precision, (pair,).
     """
     out = np.zeros(change.shape)
-    by_pair: tuple[Any, ...] = (change, groups, weight, size, correlation, charge_precision, out)
-    in_shares(lambda of: _weigh_pairs(*(x[of] for x in by_pair)), groups.size)
+    in_shares(_weigh_pairs, change, groups, weight, size, correlation, charge_precision, out)
     return out
 
 

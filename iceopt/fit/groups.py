@@ -27,12 +27,7 @@ def group_signals(
     light, rate : ndarray, shape (pair, group)
     """
     light, rate = np.zeros(first.shape), np.zeros(first.shape)
-    in_shares(
-        lambda of: _group_signals(
-            signal[of], first[of], stop[of], groups[of], offset_bins[of], light[of], rate[of]
-        ),
-        groups.size,
-    )
+    in_shares(_group_signals, signal, first, stop, groups, offset_bins, light, rate)
     return light, rate
 
 
@@ -41,12 +36,7 @@ def pull_back_groups(
 ) -> Array:
     """From derivatives to the light of groups, shape (pair, group), to those to the signal, (pair, bin)."""
     by_signal = np.zeros(signal.shape)
-    in_shares(
-        lambda of: _pull_back_groups(
-            signal[of], first[of], stop[of], groups[of], offset_bins[of], by_light[of], by_signal[of]
-        ),
-        groups.size,
-    )
+    in_shares(_pull_back_groups, signal, first, stop, groups, offset_bins, by_light, by_signal)
     return by_signal
 
 

@@ -16,7 +16,7 @@ border, so a step costs a few operations a group. What is left for the outer pro
 3 x 3 information in (a, t, d).
 """
 
-from typing import Any
+from functools import partial
 
 import numpy as np
 from numba import njit
@@ -267,21 +267,9 @@ def solve_pairs(
     information : ndarray, shape (pair, 3, 3)
     """
     value, by, information = np.zeros(groups.size), np.zeros((groups.size, 3)), np.zeros((groups.size, 3, 3))
-    by_pair: tuple[Any, ...] = (
-        light,
-        rate,
-        groups,
-        counts,
-        dark,
-        size,
-        correlation,
-        own,
-        pair_size,
-        shape,
-        charge,
-    )
+    by_pair = (light, rate, groups, counts, dark, size, correlation, own, pair_size, shape, charge)
     out = (value, by, information)
-    in_shares(lambda of: _solve_pairs(tail, *(x[of] for x in by_pair), *(x[of] for x in out)), groups.size)
+    in_shares(partial(_solve_pairs, tail), *by_pair, *out)
     return out
 
 
@@ -353,8 +341,8 @@ def information_of_pairs(
     """
     many = slopes.shape[2]
     logdets, information = np.zeros(groups.size), np.zeros((groups.size, many, many))
-    by_pair: tuple[Any, ...] = (slopes, groups, weight, size, correlation, pair_size, logdets, information)
-    in_shares(lambda of: _information_of_pairs(breadth, *(x[of] for x in by_pair)), groups.size)
+    by_pair = (slopes, groups, weight, size, correlation, pair_size)
+    in_shares(partial(_information_of_pairs, breadth), *by_pair, logdets, information)
     return logdets, information
 
 

@@ -5,8 +5,8 @@ Appl. Opt. 28, 2331 (1989)) with the layers averaged along the straight line fro
 knows nothing of the emitters' pattern, and its charges are wrong by 30-150 % in layered ice.
 """
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 from numba import njit
@@ -60,21 +60,22 @@ class ClosedForm:
 
     def expected(self, ice: Ice) -> Array:
         """Expected counts at brightness and efficiency 1, shape (pair, bin)."""
-        return self._expected(self._fractions(ice), ice)
+        return self._counts(self._along(self._fractions(ice), ice))
 
     def expected_vjp(self, ice: Ice) -> tuple[Array, Callable[[Array], tuple[Array, Array]]]:
         """Expected counts, and the pull-back of a gradient to (ln le, ln la) of the layers."""
         fractions = self._fractions(ice)
+        along = self._along(fractions, ice)
 
         def pull_back(gradient: Array) -> tuple[Array, Array]:
-            arguments = (*self._arguments(fractions, ice), gradient)
-            by_scattering, by_absorption = _pull_back(*arguments)
+            by_scattering, by_absorption = np.zeros((2, len(gradient)))
+            in_shares(partial(_pull_back, *self._shared), *along, gradient, by_scattering, by_absorption)
             return (
                 -(fractions.T @ by_scattering) / ice.scattering_length_m,
                 -(fractions.T @ by_absorption) / ice.absorption_length_m,
             )
 
-        return self._expected(fractions, ice), pull_back
+        return self._counts(along), pull_back
 
     def log_slopes(
         self, ice: Ice, counts: Array, first: NDArray[np.int64], stop: NDArray[np.int64]
@@ -85,14 +86,14 @@ class ClosedForm:
         lengths = (ice.scattering_length_m, ice.absorption_length_m)
         shapes = np.empty((*light.shape, len(lengths)))
         moves = np.zeros((len(light), len(lengths), 2 * ice.layers))
-        arguments = self._arguments(fractions, ice)
+        along = self._along(fractions, ice)
         for kind, length in enumerate(lengths):
-            ahead = list(arguments)
-            ahead[kind] = arguments[kind] * np.exp(_STEP)
-            change = windows(_expected(*ahead), first, stop) - light
+            ahead = list(along)
+            ahead[kind] = along[kind] * np.exp(_STEP)
+            change = windows(self._counts(ahead), first, stop) - light
             shapes[:, :, kind] = np.divide(change, light * _STEP, out=np.zeros_like(light), where=light > 0)
             layers = slice(kind * ice.layers, (kind + 1) * ice.layers)
-            moves[:, kind, layers] = -fractions / (length * arguments[kind][:, None])
+            moves[:, kind, layers] = -fractions / (length * along[kind][:, None])
         return LogSlopes(shapes, moves)
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
@@ -102,21 +103,23 @@ class ClosedForm:
     def _fractions(self, ice: Ice) -> Array:
         return path_fractions(self.scene.emitter_depth_m, self.scene.receiver_depth_m, ice)
 
-    def _arguments(self, fractions: Array, ice: Ice) -> tuple[Any, ...]:
-        scene = self.scene
-        return (
+    def _along(self, fractions: Array, ice: Ice) -> tuple[Array, ...]:
+        """What the kernels are given of each pair: mean 1 / le and 1 / la, range, rise, scale."""
+        scatter, absorb = (
             fractions @ (1.0 / ice.scattering_length_m),
             fractions @ (1.0 / ice.absorption_length_m),
-            self._range_m,
-            self._rise_m,
-            self._scale,
-            scene.bin_edges_ns,
-            scene.speed_m_per_ns,
-            scene.acceptance_slope,
         )
+        return scatter, absorb, self._range_m, self._rise_m, self._scale
 
-    def _expected(self, fractions: Array, ice: Ice) -> Array:
-        return _expected(*self._arguments(fractions, ice))
+    @property
+    def _shared(self) -> tuple[Array, float, float]:
+        """What they are given of all pairs."""
+        return self.scene.bin_edges_ns, self.scene.speed_m_per_ns, self.scene.acceptance_slope
+
+    def _counts(self, along: Sequence[Array]) -> Array:
+        counts = np.zeros((self._range_m.size, self.scene.bin_edges_ns.size - 1))
+        in_shares(partial(_count, *self._shared), *along, counts)
+        return counts
 
 
 def path_fractions(start_depth_m: Array, end_depth_m: Array, ice: Ice) -> Array:
@@ -158,41 +161,6 @@ def _rate(
     return speed * density * (1.0 - slope * rise / (2.0 * speed * time))
 
 
-def _expected(
-    scatter: Array,
-    absorb: Array,
-    range_: Array,
-    rise: Array,
-    scale: Array,
-    edges: Array,
-    speed: float,
-    slope: float,
-) -> Array:
-    """Counts of each pair in time bins."""
-    counts = np.zeros((range_.size, edges.size - 1))
-    by_pair: tuple[Any, ...] = (scatter, absorb, range_, rise, scale, counts)
-    in_shares(lambda of: _count(edges, speed, slope, *(x[of] for x in by_pair)), range_.size)
-    return counts
-
-
-def _pull_back(
-    scatter: Array,
-    absorb: Array,
-    range_: Array,
-    rise: Array,
-    scale: Array,
-    edges: Array,
-    speed: float,
-    slope: float,
-    gradient: Array,
-) -> tuple[Array, Array]:
-    """d(scalar)/d(1/le) and d(scalar)/d(1/la) of each pair from d(scalar)/d(counts) [pair, bin]."""
-    by_scatter, by_absorb = np.zeros(range_.size), np.zeros(range_.size)
-    by_pair: tuple[Any, ...] = (scatter, absorb, range_, rise, scale, gradient, by_scatter, by_absorb)
-    in_shares(lambda of: _pull_back_pairs(edges, speed, slope, *(x[of] for x in by_pair)), range_.size)
-    return by_scatter, by_absorb
-
-
 @njit(cache=True, nogil=True)
 def _count(
     edges: Array,
@@ -205,6 +173,7 @@ def _count(
     scale: Array,
     counts: Array,
 ) -> None:
+    """Counts of each pair in time bins."""
     for p in range(range_.size):
         arrival = range_[p] / speed
         for b in range(edges.size - 1):
@@ -220,7 +189,7 @@ def _count(
 
 
 @njit(cache=True, nogil=True)
-def _pull_back_pairs(
+def _pull_back(
     edges: Array,
     speed: float,
     slope: float,
@@ -233,6 +202,7 @@ def _pull_back_pairs(
     by_scatter: Array,
     by_absorb: Array,
 ) -> None:
+    """d(scalar)/d(1/le) and d(scalar)/d(1/la) of each pair from d(scalar)/d(counts) [pair, bin]."""
     for p in range(range_.size):
         arrival = range_[p] / speed
         for b in range(edges.size - 1):

@@ -6,6 +6,8 @@ slopes at the edges are harmonic means of the neighbouring bins (Fritsch, Butlan
 Comput. 5, 300 (1984)), so the shifted counts are never negative.
 """
 
+from functools import partial
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -154,12 +156,12 @@ def _add_edge_slope_pull_back(signal: Array, edge: int, weight: float, gradient:
 def _shift(signal: Array, offset_ns: Array, bin_ns: float) -> tuple[Array, Array]:
     """Shifted counts and their derivative with respect to the offset (1/ns), shape (pair, bin)."""
     shifted, slope = np.empty(signal.shape), np.empty(signal.shape)
-    in_shares(lambda of: _shift_pairs(signal[of], offset_ns[of], bin_ns, shifted[of], slope[of]), len(signal))
+    in_shares(partial(_shift_pairs, bin_ns), signal, offset_ns, shifted, slope)
     return shifted, slope
 
 
 @njit(cache=True, nogil=True)
-def _shift_pairs(signal: Array, offset_ns: Array, bin_ns: float, shifted: Array, slope: Array) -> None:
+def _shift_pairs(bin_ns: float, signal: Array, offset_ns: Array, shifted: Array, slope: Array) -> None:
     pairs, bins = signal.shape
     for p in range(pairs):
         cumulative = np.empty(bins + 1)

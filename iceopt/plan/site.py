@@ -62,7 +62,7 @@ class PlannedMoments(LayeredMoments):
 
     def model_error(self, ice: Ice, expected: Array) -> Array:
         """Relative error of a high order, shape (pair, bin)."""
-        return order_error(expected, expected, 0.0, self.scene, ice)
+        return order_error(expected, [], 1.0, self.scene, ice)
 
 
 @dataclass(frozen=True)

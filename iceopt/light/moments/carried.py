@@ -9,7 +9,7 @@ reference the model is the high order itself; it is carried again as a fit moves
 
 from collections.abc import Callable
 from copy import copy
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numba import njit
@@ -220,15 +220,8 @@ class CarriedProfile:
         log_moments = np.log(np.where(moments > 0, moments, 1.0))
         moves = np.where(moments > 0, log_moments - self._log_middle, 0.0)
         moved, free = np.empty_like(self._counts), np.empty(self._counts.shape, dtype=np.bool_)
-        by_pair: tuple[Any, ...] = (
-            self._counts,
-            self._shapes.place,
-            self._shapes.coefficients,
-            moves,
-            moved,
-            free,
-        )
-        in_shares(lambda of: _move(*(x[of] for x in by_pair)), len(moves))
+        shapes = self._shapes
+        in_shares(_move, self._counts, shapes.place, shapes.coefficients, moves, moved, free)
         return moved, free
 
 

@@ -1,5 +1,7 @@
 """What a layered model of some order does not know: its own relative error by pair and bin."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,20 +21,27 @@ NEAR_ERROR = 0.15
 FRESH_LENGTHS = 0.7
 FRESH_ERROR = 6.0
 """Within a scattering length or so light has hardly scattered, and no order offered knows when it comes: on
-the emitter's own line profiles are off by factors of 2 to 200 within 0.8 lengths, by up to 1.7 within 1.5."""
+the emitter's own line profiles are off by factors of 2 to 200 within 0.8 lengths, of 5 within 1.1, of 1.7
+within 1.5 (docs/light.md)."""
 
 
 def order_error(
-    expected: NDArray[np.float64], other: NDArray[np.float64], part: float, scene: Scene, ice: Ice
+    expected: NDArray[np.float64],
+    others: Sequence[NDArray[np.float64]],
+    part: float,
+    scene: Scene,
+    ice: Ice,
 ) -> NDArray[np.float64]:
     """Relative standard deviation of an order's expected counts.
 
     Parameters
     ----------
-    expected, other : ndarray, shape (pair, bin)
-        Counts of the order in question and of the one to compare it with.
+    expected : ndarray, shape (pair, bin)
+        Counts of the order in question.
+    others : sequence of ndarray, shape (pair, bin)
+        Counts to compare them with: that which differs most counts. None: differences are left out.
     part : float
-        Error as a part of their difference: 1 for a higher order, `CONVERGENCE` for one two below.
+        Error as a part of the difference: 1 for a higher order, `CONVERGENCE` for one two below.
     scene : Scene
     ice : Ice
         Of the counts.
@@ -43,9 +52,11 @@ def order_error(
         At most 1. A bin takes the largest difference of itself and its neighbours: near the front the
         orders cross, and where they cross they do not agree.
     """
-    size = np.maximum(np.abs(expected), 1e-300)
-    difference = np.minimum(np.abs(expected - other) / size, 10.0)
-    difference[expected <= 0] = 10.0
+    size, difference = np.maximum(np.abs(expected), 1e-300), np.zeros_like(expected)
+    for other in others:
+        difference = np.maximum(difference, np.minimum(np.abs(expected - other) / size, 10.0))
+    if others:
+        difference[expected <= 0] = 10.0
     padded = np.pad(difference, ((0, 0), (1, 1)), mode="edge")
     widest = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
     near = NEAR_ERROR * np.exp(-((scene.range_m / NEAR_M) ** 2))

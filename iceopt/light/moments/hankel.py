@@ -1,6 +1,6 @@
 """Nodes and weights of the Hankel transform: from wavenumber k to horizontal distance.
 
-F(rho) = 1 / (2 pi) int k J0(k rho) G(k) dk. Two rules:
+F(rho) = 1 / (2 pi) int k J0(k rho) G(k) dk. Two rules, and a cheaper form of each for real rates:
 
 * `ring_rule`, for rho well above zero: the Dini series on a disc of radius R, nodes at the zeros of J0
   (spectrally accurate; its images lie at 2 R - rho and are attenuated by the ice), with a smooth cut-off

@@ -76,8 +76,7 @@ class LiftedMoments:
         raw = self._profiles.expected(ice)
         counts = self._lifted(raw, own, moments)
         below = self._lifted(self._below.expected(ice), self._below_own.expected(ice), moments)
-        errors = [order_error(counts, other, CONVERGENCE, self.scene, ice) for other in (raw, below)]
-        return counts, np.maximum(*errors)
+        return counts, order_error(counts, [raw, below], CONVERGENCE, self.scene, ice)
 
     def _lifted(self, counts: Array, own: Array, moments: Array) -> Array:
         return lifted(self.scene, without_gaps(counts, self._lit), own, moments)

@@ -111,7 +111,7 @@ class LayeredMoments:
         low = self.order <= LAST_COMPARED_UPWARDS
         other = self.of_order(self.order + 2 if low else self.order - 2)
         part = 1.0 if low else CONVERGENCE
-        return order_error(expected, other.expected(ice), part, self.scene, ice)
+        return order_error(expected, [other.expected(ice)], part, self.scene, ice)
 
     def expected_and_error(self, ice: Ice) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Expected counts and the order's own relative error, both of shape (pair, bin)."""

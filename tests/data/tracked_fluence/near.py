@@ -12,10 +12,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[3]))
 
-from iceopt.light.model import Emission
-from iceopt.light.tracking.fluence import fluence
 from iceopt.light.tracking.receivers import Receivers
-from tests.data.tracked_fluence.recipe import SETTING, mild, rough
+from tests.data.tracked_fluence.recipe import mild, rough, shine
 
 PHOTONS, SEED = 4_000_000, 900
 RUNS = {
@@ -29,17 +27,7 @@ if __name__ == "__main__":
         for number, emitter in enumerate(emitters):
             depths = emitter + np.sort(np.concatenate([np.negative(offsets), offsets]))
             receivers = Receivers.grid([emitter], [0.0], depths)
-            found = fluence(
-                make(),
-                [emitter],
-                receivers,
-                np.arange(0.0, SETTING["stop_ns"] + 1, SETTING["bin_ns"]),
-                group_index=SETTING["group_index"],
-                emission=Emission("ring", SETTING["elevation_deg"], SETTING["spread_deg"]),
-                phase=SETTING["scattering_anisotropy"],
-                photons=PHOTONS,
-                seed=SEED + number,
-            )
+            found = shine(make(), [emitter], receivers, "cpu", PHOTONS, SEED + number)
             here = {
                 "emitter_m": np.full(depths.size, emitter),
                 "receiver_m": receivers.depth_m,

@@ -72,9 +72,16 @@ def track(ice: Ice, device: str, photons: int, seed: int) -> tuple[Receivers, Fl
     receivers = Receivers.grid(
         SETTING["emitter_depth_m"], SETTING["distance_m"], SETTING["receiver_depth_m"], SETTING["within_m"]
     )
-    return receivers, fluence(
+    return receivers, shine(ice, SETTING["emitter_depth_m"], receivers, device, photons, seed)
+
+
+def shine(
+    ice: Ice, emitter_depth_m: list[float], receivers: Receivers, device: str, photons: int, seed: int
+) -> Fluence:
+    """Fluence of emitters at receivers, all else as the setting says."""
+    return fluence(
         ice,
-        SETTING["emitter_depth_m"],
+        emitter_depth_m,
         receivers,
         np.arange(0.0, SETTING["stop_ns"] + 1, SETTING["bin_ns"]),
         group_index=SETTING["group_index"],

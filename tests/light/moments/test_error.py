@@ -50,10 +50,10 @@ def windows():
 
 @pytest.mark.parametrize(("least", "most"), [(0.0, 0.8), (0.8, 1.5), (1.5, 3.0), (3.0, 9.0)])
 def test_near_the_emitter_profiles_are_no_worse_than_stated(windows, least, most):
-    # An error of 1 says that nothing is known; larger ones are no worse.
+    # An error of 1 says that nothing is known; larger ones are no worse. 0.03: noise of means of many pairs.
     lengths, off, noise, stated = windows
     here = (lengths >= least) & (lengths < most)
     assert here.sum() > 10
     for window in range(len(SINCE_NS) - 1):
         wrong = np.minimum(off[here, window] ** 2, 1.0) - noise[here, window] ** 2
-        assert np.nanmean(wrong) < 1.5**2 * np.nanmean(stated[here, window] ** 2) + 0.03**2
+        assert np.nanmean(wrong) < np.nanmean(stated[here, window] ** 2) + 0.03**2
