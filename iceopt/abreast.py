@@ -4,9 +4,10 @@ And not in parallel loops of the compiler's: it takes four times as long over th
 them at once, and a copied process may not use them at all.
 """
 
-from collections import deque
+import os
 from collections.abc import Callable, Generator, Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from functools import cache
 from typing import Any, TypeVar
 
 from numba import get_num_threads, set_num_threads
@@ -32,14 +33,20 @@ def abreast(work: Callable[[int], None], many: int) -> None:
     Exception
         What `work` raised.
     """
-    threads = min(get_num_threads(), many)
-    if threads <= 1:
-        for j in range(many):
+    helpers, numbers = min(get_num_threads(), many) - 1, iter(range(many))
+
+    def take() -> None:
+        for j in numbers:  # all take from one: whoever is free does the next
             work(j)
-        return
-    with ThreadPoolExecutor(threads) as pool:
-        for _ in pool.map(work, range(many)):
-            pass
+
+    begun = [_pool(get_num_threads() - 1).submit(take) for _ in range(helpers)]
+    try:
+        take()
+    finally:
+        begun = [helper for helper in begun if not helper.cancel()]
+        wait(begun)
+    for helper in begun:
+        helper.result()
 
 
 def in_shares(work: Callable[..., Any], *arrays: NDArray[Any]) -> None:
@@ -66,7 +73,8 @@ def in_shares(work: Callable[..., Any], *arrays: NDArray[Any]) -> None:
 def in_order(work: Callable[[int], Found], numbers: Iterable[int]) -> Generator[Found, None, None]:
     """Give the results of work in the order of its numbers; some are begun before they are asked for.
 
-    As many as there are threads go on at a time, each on one. What was begun and is not asked for is lost.
+    As many as there are threads go on at a time, each on one, the caller's among them. What was begun and is
+    not asked for is lost.
 
     Parameters
     ----------
@@ -83,20 +91,42 @@ def in_order(work: Callable[[int], Found], numbers: Iterable[int]) -> Generator[
     Exception
         What `work` raised.
     """
-    threads = get_num_threads()
+    threads, all_numbers = get_num_threads(), list(numbers)
     if threads <= 1:
-        yield from map(work, numbers)
+        yield from map(work, all_numbers)
         return
-    begun: deque[Future[Found]] = deque()
-    # A thread begins with all the threads of the process for its kernels.
-    with ThreadPoolExecutor(threads, initializer=set_num_threads, initargs=(1,)) as pool:
-        try:
-            for number in numbers:
-                begun.append(pool.submit(work, number))
-                if len(begun) > threads:
-                    yield begun.popleft().result()
-            while begun:
-                yield begun.popleft().result()
-        finally:
-            for waiting in begun:
-                waiting.cancel()
+    rounds = [all_numbers[i : i + threads] for i in range(0, len(all_numbers), threads)]
+    ahead: list[Future[Found]] = []
+    others: list[Future[Found]] = []
+    try:
+        # Helpers are a round ahead, so that a number that takes long keeps nobody waiting.
+        for now, following in zip([[], *rounds], [*rounds, []], strict=True):
+            others, ahead = ahead, [_pool(threads - 1).submit(work, number) for number in following[1:]]
+            if now:
+                yield _alone(work, now[0])
+            while others:
+                yield others.pop(0).result()
+    finally:
+        for helper in (*others, *ahead):
+            helper.cancel()
+        wait((*others, *ahead))
+
+
+def _alone(work: Callable[[int], Found], number: int) -> Found:
+    """Work with one thread for the kernels."""
+    threads = get_num_threads()
+    set_num_threads(1)
+    try:
+        return work(number)
+    finally:
+        set_num_threads(threads)
+
+
+@cache
+def _pool(helpers: int) -> ThreadPoolExecutor:
+    """Threads that last, beside the caller's; a thread begins with all of the process for its kernels."""
+    return ThreadPoolExecutor(helpers, initializer=set_num_threads, initargs=(1,))
+
+
+if hasattr(os, "register_at_fork"):  # a copied process has none of the threads
+    os.register_at_fork(after_in_child=_pool.cache_clear)

@@ -1,5 +1,6 @@
 """Work on several threads: all of it, on the threads allowed, errors raised."""
 
+import os
 import threading
 import time
 from contextlib import closing
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from iceopt.abreast import abreast, in_order, in_shares
+from iceopt.fit.workers import side_by_side
 
 
 @pytest.fixture
@@ -99,3 +101,25 @@ def test_an_error_of_work_in_order_is_raised():
     found = in_order(work, range(9))
     with pytest.raises(ValueError, match="no light"):
         list(found)
+
+
+def test_all_calls_have_the_same_threads():
+    seen = set()
+    for _ in range(30):
+        abreast(lambda j: seen.add(threading.get_ident()), 20)
+    assert len(seen) <= numba.get_num_threads()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are not copied here")
+def test_a_copied_process_has_threads_of_its_own():
+    def work(number):
+        done = np.zeros(50, dtype=int)
+
+        def add(j):
+            done[j] += number
+
+        abreast(add, done.size)
+        return int(done.sum()) + sum(in_order(lambda j: j, range(5)))
+
+    assert work(1) == 60
+    assert side_by_side(work, 4, 2) == [10, 60, 110, 160]
