@@ -41,18 +41,20 @@ def fit(
 
     from numba import get_num_threads
 
-    from iceopt.campaign.check import find_faults
-    from iceopt.campaign.read import read_campaign
-    from iceopt.fit.checkpoint import Checkpoint
     from iceopt.fit.config import read_config
-    from iceopt.fit.outcome import fit as run_fit
-    from iceopt.fit.problem import Problem
     from iceopt.light.moments.ahead import compile_ahead
-    from iceopt.result.write import write_result
 
     settings = read_config(config).with_options(kind=sampler, seed=seed, time_limit_s=time_limit)
     if settings.model.name != "closed-form" and get_num_threads() > 1:
-        compile_ahead()
+        compile_ahead()  # before the rest is imported, which takes seconds
+
+    from iceopt.campaign.check import find_faults
+    from iceopt.campaign.read import read_campaign
+    from iceopt.fit.checkpoint import Checkpoint
+    from iceopt.fit.outcome import fit as run_fit
+    from iceopt.fit.problem import Problem
+    from iceopt.result.write import write_result
+
     contents = [read_campaign(path) for path in campaigns]
     problem = Problem([(content, find_faults(content)) for content in contents], settings)
     folder = output.with_name(output.name + ".checkpoint")

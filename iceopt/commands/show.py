@@ -57,7 +57,7 @@ def _left_out(result: "Result", season: str) -> str:
 
 def _profile(result: "Result") -> list[str]:
     """One row a layer: depths, both lengths with 68 % intervals and a picture of each, and marks."""
-    from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS
+    from iceopt.fit.limits import LARGEST_RHAT, LEAST_ESS
     from iceopt.result.layers import LEAST_SHARE, read_layers
 
     layers = read_layers(result)

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from iceopt.figures.style import DARK, GREY, LIGHT, WARM, depth_axis, subplots, titled
-from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS
+from iceopt.fit.limits import LARGEST_RHAT, LEAST_ESS
 from iceopt.result.layers import read_layers
 from iceopt.result.prior import LENGTHS
 from iceopt.result.read import Result

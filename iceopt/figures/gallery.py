@@ -52,6 +52,8 @@ def save(figure: Figure, stem: Path) -> list[Path]:
     """Write a figure as PDF and PNG, each under a temporary name first; returns the paths."""
     paths = []
     with look():
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # found once, it serves both files
         for kind in ("pdf", "png"):
             path = stem.with_suffix(f".{kind}")
             temporary = path.with_name(path.name + ".part")

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 import numpy as np
-import scipy.stats
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
@@ -163,6 +162,8 @@ def _histogram(ax: Axes, values: Array) -> None:
 
 def _densest(ax: Axes, x: Array, y: Array) -> None:
     """Contours of a kernel density at heights that the named parts of the draws themselves exceed."""
+    import scipy.stats  # takes longer to import than most figures to draw
+
     pair = np.array([x, y])[:, :: max(1, x.size // _MOST_KERNELS)]
     density = scipy.stats.gaussian_kde(pair)
     high68, high95 = np.quantile(density(pair), [0.32, 0.05])

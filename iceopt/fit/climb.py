@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint
-from iceopt.fit.convergence import SETTLED
 from iceopt.fit.dispersion import dispersions
+from iceopt.fit.limits import SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem

@@ -10,14 +10,9 @@ import numpy as np
 import scipy.stats
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from iceopt.fit.limits import LARGEST_RHAT, LEAST_ESS
 
-LARGEST_RHAT = 1.01
-LEAST_ESS = 400.0
-SETTLED = 0.1
-"""A renewal of the light model that moves the layers by less than this part of their errors is the last."""
-LARGEST_OWN_ERROR = 0.2
-"""Relative error of a light model by its own account above which no fit with it is final."""
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from iceopt.fit.checkpoint import Checkpoint, pack_random_state, unpack_random_state
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.convergence import LARGEST_RHAT, split_rhat
+from iceopt.fit.convergence import split_rhat
+from iceopt.fit.limits import LARGEST_RHAT
 from iceopt.fit.sampler import Run, Target
 
 Array = NDArray[np.float64]

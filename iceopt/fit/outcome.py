@@ -7,14 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.abreast import in_order
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.climb import climb
 from iceopt.fit.config import FitConfig, SamplerConfig
-from iceopt.fit.convergence import SETTLED, Diagnostics, diagnose
+from iceopt.fit.convergence import Diagnostics, diagnose
 from iceopt.fit.correction import LARGEST_K, Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
+from iceopt.fit.limits import SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
@@ -205,16 +207,20 @@ def _predict(problem: Problem, posterior: Posterior, corrected: Corrected, campa
     mean = np.zeros(seen.used.shape)
     squares = np.zeros(seen.used.shape)
     count = min(_PREDICTED_DRAWS, chains * draws)
-    for k, i in enumerate(np.linspace(0, chains * draws - 1, count).astype(int), start=1):
+
+    def predicted(i: int) -> Array:
         at = np.unravel_index(i, (chains, draws))
         amplitude = own.log_brightness[at][seen.run] + own.log_efficiency[at][seen.module]
-        counts = expected_counts(
+        return expected_counts(
             posterior.terms[campaign].model.expected(posterior.ice(corrected.draws[at])),
             amplitude,
             own.offset_ns[at][seen.module],
             seen.dark_per_bin * np.exp(own.log_dark[at][seen.module]),
             seen.bin_ns,
         )
+
+    some = np.linspace(0, chains * draws - 1, count).astype(int).tolist()
+    for k, counts in enumerate(in_order(predicted, some), start=1):
         away = counts - mean
         mean += away / k
         squares += away * (counts - mean)

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from iceopt.fit.convergence import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, Diagnostics
+from iceopt.fit.convergence import Diagnostics
+from iceopt.fit.limits import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS
 
 
 def complaints_of_draws(diagnostics: Diagnostics) -> list[str]:

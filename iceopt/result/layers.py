@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.fit.convergence import LARGEST_RHAT, LEAST_ESS
+from iceopt.fit.limits import LARGEST_RHAT, LEAST_ESS
 from iceopt.result.prior import LENGTHS, data_share, prior_quantiles
 from iceopt.result.read import Result
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.errors import InputError
-from iceopt.fit.convergence import LARGEST_OWN_ERROR
+from iceopt.fit.limits import LARGEST_OWN_ERROR
 from iceopt.hdf5 import BEING_WRITTEN, damage_of
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
