@@ -25,7 +25,6 @@ from iceopt.fit.sampler import Run
 
 Array = NDArray[np.float64]
 
-LARGEST_K = 0.7
 _STAGE = "correction"
 _SAVE_EVERY_S = 20.0
 _LEAST_TAIL = 5

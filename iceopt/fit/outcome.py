@@ -12,11 +12,11 @@ from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.climb import climb
 from iceopt.fit.config import FitConfig, SamplerConfig
 from iceopt.fit.convergence import Diagnostics, diagnose
-from iceopt.fit.correction import LARGEST_K, Corrected, correct
+from iceopt.fit.correction import Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
-from iceopt.fit.limits import SETTLED
+from iceopt.fit.limits import LARGEST_K, SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem

@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.fit.correction import LARGEST_K
-from iceopt.fit.limits import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
+from iceopt.fit.limits import LARGEST_K, LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
 from iceopt.result.deviance import Deviances
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from iceopt.errors import InputError
 from iceopt.fit.checkpoint import Checkpoint, pack_random_state, unpack_random_state
 from iceopt.fit.config import SamplerConfig
-from iceopt.fit.correction import LARGEST_K, efficiency, pareto_k, resampled, smoothed
+from iceopt.fit.correction import efficiency, pareto_k, resampled, smoothed
 from iceopt.fit.ensemble import Ensembles
+from iceopt.fit.limits import LARGEST_K
 
 MEAN = np.array([1.0, -2.0, 0.5])
 COVARIANCE = np.array([[1.0, 0.8, 0.0], [0.8, 1.0, -0.3], [0.0, -0.3, 0.5]])
