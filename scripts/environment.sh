@@ -15,10 +15,11 @@ prepare_environment() {
             "$python" -m venv --clear .venv || exit 1
         fi
         echo "Installing iceopt$extras into .venv (a minute or two) ..." >&2
-        # What is imported is compiled then, and kept: a fraction of what pip would compile now.
+        # What is imported is compiled then: a fraction of what pip would compile now.
         .venv/bin/python -m pip install -q --disable-pip-version-check --no-compile --editable ".$extras" || exit 1
         echo "$wanted" >"$stamp"
     fi
+    # Else every command would compile anew what it imports.
     unset PYTHONDONTWRITEBYTECODE
     . .venv/bin/activate
 }

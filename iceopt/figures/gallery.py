@@ -49,7 +49,7 @@ def draw(name: str, result: Result, **choice: Any) -> Figure:
 
 
 def save(figure: Figure, stem: Path) -> list[Path]:
-    """Write a figure as PDF and PNG, each under a temporary name first; returns the paths."""
+    """Fix a figure's layout and write it as PDF and PNG, by way of temporary names; returns the paths."""
     paths = []
     with look():
         figure.draw_without_rendering()
