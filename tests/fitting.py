@@ -2,6 +2,7 @@
 
 import functools
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from iceopt.fit.outcome import Outcome, fit
 from iceopt.fit.problem import Light, Problem
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
-from iceopt.light.model import Scene
+from iceopt.light.model import LightModel, Scene
 from iceopt.light.scene import scene_of
 from tests.synthetic import Truth, draw_campaign
 
@@ -82,14 +83,21 @@ def all_far(campaign: Campaign) -> Verdicts:
     return Verdicts((), ok * len(campaign.modules.name), ok * len(campaign.flashes.run), usable)
 
 
-def redrawn(campaign: Campaign, truth: Truth, ice: Ice, seed: int) -> Campaign:
-    """The campaign with counts of `ClosedForm` in their place; clock offsets by moving the bins' edges."""
+def redrawn(
+    campaign: Campaign,
+    truth: Truth,
+    ice: Ice,
+    seed: int,
+    light: Callable[[Scene], LightModel] = ClosedForm,
+) -> Campaign:
+    """The campaign with counts of a light model in their place; clock offsets by moving the bins' edges."""
     scene = scene_of(campaign)
     expected = np.empty(campaign.counts.shape)
     for module in np.unique(campaign.pair_module):
         mine = campaign.pair_module == module
         edges = scene.bin_edges_ns - truth.time_offset_ns[module]
-        expected[mine] = ClosedForm(replace(scene, bin_edges_ns=edges)).expected(ice)[mine]
+        expected[mine] = light(replace(scene.of_pairs(mine), bin_edges_ns=edges)).expected(ice)
+    expected = np.maximum(expected, 0.0)  # moments ring about the front
     expected *= (truth.brightness[campaign.pair_run] * truth.efficiency[campaign.pair_module])[:, None]
     settings = campaign.settings
     dark = campaign.flashes.pulses[campaign.pair_run] * settings.dark_rate_hz * 1e-9 * settings.bin_ns

@@ -4,7 +4,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.campaign.brightness import faint_runs, learn_light, silent_modules
-from iceopt.campaign.cuts import Cuts, cut_findings, far_pairs, near_pairs, usable_bins
+from iceopt.campaign.cuts import (
+    BEHIND_DEG,
+    Cuts,
+    cut_findings,
+    far_pairs,
+    near_pairs,
+    off_axis_deg,
+    usable_bins,
+)
 from iceopt.campaign.model import Campaign, Finding, Verdicts
 from iceopt.campaign.noise import dark_noise
 from iceopt.campaign.seen import what_was_seen
@@ -15,9 +23,10 @@ def find_faults(campaign: Campaign) -> Verdicts:
     """Find what a fit of this campaign must leave out, and why.
 
     Modules: noisy before the flash, silent, mistimed, or dead by the table. Runs: dark or weak. Pairs: too
-    near or too far to say anything. Bins: saturated and after, or before the flash (these tell the dark
-    noise). Each module and run is compared with the others through a robust description of the light
-    (`iceopt.campaign.pattern`) at false-alarm rates that are stated in `iceopt.campaign.outliers`.
+    near, too far or too far behind a single LED to say anything. Bins: saturated and after, or before the
+    flash (these tell the dark noise). Each module and run is compared with the others through a robust
+    description of the light (`iceopt.campaign.pattern`) at false-alarm rates that are stated in
+    `iceopt.campaign.outliers`.
 
     Raises
     ------
@@ -39,8 +48,13 @@ def find_faults(campaign: Campaign) -> Verdicts:
     of_module = mistimed | silent | noisy | dead  # the later names the graver fault
 
     left = ~(_mask(of_module, len(names))[seen.module] | _mask(faint, len(runs))[seen.run])
-    cuts = Cuts(near_pairs(campaign, seen) & left, far_pairs(seen, learnt) & left, ~seen.linear & left)
-    usable = usable_bins(campaign, seen) & (left & ~cuts.near & ~cuts.far)[:, None]
+    cuts = Cuts(
+        near=near_pairs(campaign, seen) & left,
+        far=far_pairs(seen, learnt) & left,
+        behind=(off_axis_deg(seen) > BEHIND_DEG) & left,
+        saturated=~seen.linear & left,
+    )
+    usable = usable_bins(campaign, seen) & (left & ~cuts.near & ~cuts.far & ~cuts.behind)[:, None]
     return Verdicts(
         findings=(
             *(of_module[i] for i in sorted(of_module)),

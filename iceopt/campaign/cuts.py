@@ -1,4 +1,4 @@
-"""Pairs and bins that say nothing: too near, too far, saturated, before the flash."""
+"""Pairs and bins that say nothing: too near, too far, behind a single LED, saturated, before the flash."""
 
 from dataclasses import dataclass
 
@@ -13,6 +13,9 @@ from iceopt.campaign.seen import Seen
 NEAR_BINS = 2
 """With fewer bins than this between the first light and saturation, all that is left is an edge that the
 clock and the bin smear."""
+BEHIND_DEG = 125.0
+"""Farther than this from where a single LED points, light has been turned round, and the light model does not
+know well enough how much (docs/light.md)."""
 
 
 @dataclass(frozen=True)
@@ -21,6 +24,7 @@ class Cuts:
 
     near: NDArray[np.bool_]
     far: NDArray[np.bool_]
+    behind: NDArray[np.bool_]
     saturated: NDArray[np.bool_]
 
 
@@ -50,11 +54,18 @@ def near_pairs(campaign: Campaign, seen: Seen) -> NDArray[np.bool_]:
     return ~seen.linear & (seen.saturated_from - first < NEAR_BINS)
 
 
+def off_axis_deg(seen: Seen) -> NDArray[np.float64]:
+    """Angle of each pair from where its single LED points; 0 for patterns that shine in all azimuths."""
+    if seen.cosines.shape[1] == 1:
+        return np.zeros(seen.run.size)
+    return np.degrees(np.arccos(np.clip(seen.cosines[:, 1], -1.0, 1.0)))
+
+
 def cut_findings(campaign: Campaign, seen: Seen, cuts: Cuts, expected: NDArray[np.float64]) -> list[Finding]:
-    """One finding for each pair that is near, far, or saturated from some bin on."""
-    edges_ns = campaign.bin_edges_ns
+    """One finding for each pair that is near, far, behind an LED, or saturated from some bin on."""
+    edges_ns, off_axis = campaign.bin_edges_ns, off_axis_deg(seen)
     findings = []
-    for i in np.flatnonzero(cuts.near | cuts.far | cuts.saturated):
+    for i in np.flatnonzero(cuts.near | cuts.far | cuts.behind | cuts.saturated):
         name, place = pair_name(campaign, int(i)), f"{seen.distance_m[i]:.0f} m apart"
         since = f"{edges_ns[seen.saturated_from[i]]:g} ns"
         if cuts.near[i]:
@@ -65,6 +76,9 @@ def cut_findings(campaign: Campaign, seen: Seen, cuts: Cuts, expected: NDArray[n
                 f"{place}; {expected[i]:.2g} photoelectrons of light expected, {seen.background[i]:.2g} dark"
             )
             findings.append(Finding("pair", name, "far", reason))
+        elif cuts.behind[i]:
+            reason = f"{place}; {off_axis[i]:.0f} degrees from where the LED points"
+            findings.append(Finding("pair", name, "behind", reason))
         else:
             reason = f"{place}; above the linear range from {since} on"
             findings.append(Finding("bin", name, "saturated", reason))

@@ -99,7 +99,7 @@ class Finding:
     """'module', 'run', 'pair' or 'bin'."""
     name: str
     state: str
-    """A word: silent, noisy, mistimed, dark, weak, saturated, near, far, dead."""
+    """A word: silent, noisy, mistimed, dark, weak, saturated, near, far, behind, dead."""
     reason: str
     """A sentence with the numbers that led to it."""
 

@@ -58,6 +58,7 @@ def _numbers(verdicts: "Verdicts", kind: str) -> dict[str, int]:
 _WHY = {
     "near": "saturated from their first light on",
     "far": "less light expected than the dark noise lets see",
+    "behind": "too far behind their LED: light there has been turned round",
     "saturated": "above the linear range from some bin on; that bin and the later ones are left out",
 }
 

@@ -98,9 +98,12 @@ class Likelihood:
         self._tail = 0.0 if errors.tail_begins is None else errors.tail_begins**-2.0
         self._breadth = tail_breadth(self._tail)
         own_line = np.where(observations.scene.along_line, errors.own_line_error, 0.0)
-        self._least_pair = np.hypot(errors.least_pair_error, own_line)
+        own = _group_means(own_error, observations)
+        # Across lines and ahead of LEDs charges are far better known than profiles; behind LEDs they are not.
+        behind = np.where(observations.scene.behind, _weighted_means(own, observations.counts), 0.0)
+        self._least_pair = np.hypot(np.hypot(errors.least_pair_error, own_line), behind)
         self._log_range = np.log(observations.range_m / REFERENCE_RANGE_M)
-        self._floor = np.hypot(_group_means(own_error, observations), own_line[:, None])
+        self._floor = np.hypot(own, own_line[:, None])
         self._alike = np.sqrt(alike([observations])[0] if sharing is None else sharing)
         times = np.log(np.maximum(observations.time_ns, 1.0))
         gap = np.diff(times, axis=1, append=times[:, -1:])
@@ -295,3 +298,9 @@ def alike(campaigns: Sequence[Observations]) -> list[Array]:
 def _group_means(values: Array, seen: Observations) -> Array:
     """Mean over the bins of each group, shape (pair, group); 0 in padding."""
     return windows(values, seen.first, seen.stop) / np.maximum(seen.stop - seen.first, 1)
+
+
+def _weighted_means(values: Array, weights: Array) -> Array:
+    """Mean of each row, shape (row, column), by weights that are not negative; 0 where all are 0."""
+    total = weights.sum(axis=1)
+    return np.asarray((values * weights).sum(axis=1) / np.where(total > 0.0, total, 1.0))

@@ -71,6 +71,14 @@ class Scene:
         return self.distance_m < _ALONG_LINE_WITHIN_M
 
     @property
+    def behind(self) -> NDArray[np.bool_]:
+        """Whether a single LED points away from the receiver, shape (pair,)."""
+        if self.emission.pattern != "single":
+            return np.zeros(self.distance_m.shape, dtype=bool)
+        away = np.cos(np.radians(self.bearing_deg - self.azimuth_deg)) < 0.0
+        return np.asarray(away & ~self.along_line)
+
+    @property
     def range_m(self) -> NDArray[np.float64]:
         """Straight distance from emitter to receiver, shape (pair,)."""
         return np.hypot(self.distance_m, self.receiver_depth_m - self.emitter_depth_m)

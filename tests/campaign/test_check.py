@@ -203,6 +203,24 @@ def test_every_exclusion_has_its_reason(faulty: tuple[Campaign, Truth, Verdicts]
     assert all(finding.reason for finding in verdicts.findings)
 
 
+def test_receivers_behind_an_led_are_left_out() -> None:
+    campaign, _ = draw_campaign(**(BASE | {"pattern": "single"}))
+    verdicts = find_faults(campaign)
+    start = campaign.modules.position_m[campaign.flashes.emitter[campaign.pair_run]]
+    way = campaign.modules.position_m[campaign.pair_module] - start
+    azimuth = np.radians(campaign.flashes.azimuth_deg[campaign.pair_run])  # the LEDs point level
+    ahead = way[:, 0] * np.cos(azimuth) + way[:, 1] * np.sin(azimuth)
+    behind = ahead < np.cos(np.radians(125.0)) * np.linalg.norm(way, axis=1)
+    assert behind.any()
+    assert not verdicts.usable[behind].any()
+    assert verdicts.usable[~behind].any()
+    found = [finding for finding in verdicts.findings if finding.state == "behind"]
+    assert found
+    assert all("degrees from where the LED points" in finding.reason for finding in found)
+    ring, _ = draw_campaign(**(BASE | {"pattern": "ring"}))
+    assert not any(finding.state == "behind" for finding in find_faults(ring).findings)
+
+
 def test_far_modules_are_not_called_silent() -> None:
     """A line beyond the light counts nothing but dark noise, as it should."""
     campaign, truth = draw_campaign(**(BASE | {"line_spacing_m": 400.0, "photons_per_pulse": 1e8}))

@@ -2,25 +2,15 @@
 
 Everything is holomorphic in the loss rates, so products here are transposes without conjugation; the real
 part is taken at the very end. The steps of `sweep` are undone in reverse order: readings, fields, joins of
-slabs, doublings, the thin slab's series, the layer's matrices. With P = (C + D')^-1, T = P S and
-D = C - S T, cotangents (written Dbar...) obey
-
-    Y = P Tbar,   H = T Dbar T^T - Y T^T,
-    D'bar = H,   Cbar = Dbar + H,   Sbar = Y - T Dbar - (T Dbar)^T,
-
-and for a doubling with X = C^-1 S, S' = S X / 2, C' = C - S', G = S'bar - C'bar
-
-    Sbar = (X G + (X G)^T) / 2,   Cbar = C'bar - X G X^T / 2.
+slabs, doublings, the thin slab's series (`iceopt.light.moments.slabs_undone`), the layer's matrices.
 """
 
 from iceopt.abreast import abreast
 from iceopt.light.moments.lanes import (
     LANES,
-    backward,
     combine,
     copy,
     dot,
-    factor,
     jit,
     real,
     solve,
@@ -31,13 +21,11 @@ from iceopt.light.moments.products import (
     add_outer,
     clear,
     lane_sum,
-    multiply,
-    multiply_transposed,
     multiply_vector,
     multiply_vector_transposed,
-    symmetrize,
 )
-from iceopt.light.moments.slabs import COTH, CSCH, TERMS, double_slab, halvings, thin_slab
+from iceopt.light.moments.slabs import TERMS, halvings
+from iceopt.light.moments.slabs_undone import undo_join, undo_powers, undo_slab
 from iceopt.light.moments.sweep import (
     MOST_LEVELS,
     START,
@@ -66,7 +54,7 @@ def load_cotangent(value, at, weights, row, first, cotangent, entry):
 @jit
 def load_readings(sources, reads, j, weights, first, cotangent, value, low, high, nodes):
     """Set `value` [node] to the cotangents of one source's readings from one node to another."""
-    _, source_start, receiver, distance = sources
+    _, _, source_start, receiver, distance = sources
     read_start, read_node, read_share = reads
     clear(value, low, high + 1 - low)
     for e in range(source_start[j], source_start[j + 1]):
@@ -81,16 +69,16 @@ def load_readings(sources, reads, j, weights, first, cotangent, value, low, high
 
 
 @jit
-def undo_source(state, bars, origin, low, high, value, below, above, emitter_odd, field, work, n):
+def undo_source(state, bars, origin, part, low, high, value, below, above, emitter_odd, field, work, n):
     """Add what one source's readings, with cotangents `value`, give to the cotangents of the state."""
     _, _, _, up, carry_down, carry_up, jump, _ = state
     down_bar, up_bar, carry_down_bar, carry_up_bar, below_bar, above_bar, jump_bar, _ = bars
-    size = n * n
+    size, at = n * n, (origin * len(emitter_odd) + part) * n
     # field: u below [node], u above [node], then two cotangents and u just below the source.
     nodes = (len(field) - 3 * n) // n
     lam, temp, start = nodes * n, nodes * n + n, nodes * n + 2 * n
 
-    start_field(state, origin, emitter_odd, field, lam, work[7], n)
+    start_field(state, origin, part, emitter_odd, field, lam, work[7], n)
     copy(field, origin * n, field, lam, n)
     copy(work[8], 0, field, lam + n, n)
     for i in range(origin, high):
@@ -124,14 +112,14 @@ def undo_source(state, bars, origin, low, high, value, below, above, emitter_odd
             dot(field, lam + p, 1.0, share, above, i * n + p, 1, value, i, 1, 1)
             dot(above_bar, i * n + p, 1.0, share, field, i * n + p, 1, value, i, 1, 1)
     combine(bar, 0, 1.0, 1.0, field, lam, n)
-    combine(jump_bar, origin * n, 1.0, -1.0, field, lam, n)
+    combine(jump_bar, at, 1.0, -1.0, field, lam, n)
 
     # work[7] still holds the factors of D + U.
     solve(work[7], 0, bar, 0, n, 1)
     add_outer(down_bar, origin * size, -1.0, bar, 0, field, start, n)
     add_outer(up_bar, origin * size, -1.0, bar, 0, field, start, n)
-    add_outer(up_bar, origin * size, 1.0, bar, 0, jump, origin * n, n)
-    multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, origin * n, n)
+    add_outer(up_bar, origin * size, 1.0, bar, 0, jump, at, n)
+    multiply_vector(up, origin * size, bar, 0, 1.0, 1.0, jump_bar, at, n)
 
 
 @jit
@@ -141,10 +129,12 @@ def undo_sources(
     """Add what all readings give to the cotangents of the state."""
     nodes = len(below) // n
     for j in range(sources[0].size):
-        if sources[1][j] < sources[1][j + 1]:
-            origin, low, high = reach(sources, reads, j)
+        if sources[2][j] < sources[2][j + 1]:
+            part, (origin, low, high) = sources[1][j], reach(sources, reads, j)
             load_readings(sources, reads, j, weights, first, cotangent, value, low, high, nodes)
-            undo_source(state, bars, origin, low, high, value, below, above, emitter_odd, field, work, n)
+            undo_source(
+                state, bars, origin, part, low, high, value, below, above, emitter_odd, field, work, n
+            )
 
 
 @jit
@@ -158,76 +148,6 @@ def undo_readings(state, bars, nodes, n):
         add_outer(up_bar, i * size, -1.0, above_bar, i * n, weight, i * n, n)
         multiply_vector(down, i * size, below_bar, i * n, 1.0, 1.0, weight_bar, i * n, n)
         multiply_vector(up, i * size, above_bar, i * n, 1.0, -1.0, weight_bar, i * n, n)
-
-
-@jit
-def undo_join(
-    c, oc, beyond, ob, carry, ot, out_bar, oo, carry_bar, beyond_bar, c_bar, s_bar, temp, factored, n
-):
-    """Undo `join`: from the cotangents of its result and transmission to those of C, S and beyond."""
-    size = n * n
-    copy(factored, 0, c, oc, size)
-    combine(factored, 0, 1.0, 1.0, beyond, ob, size)
-    factor(factored, 0, n)
-    symmetrize(out_bar, oo, n)
-    solve(factored, 0, carry_bar, ot, n, n)
-    combine(s_bar, oc, 1.0, 1.0, carry_bar, ot, size)
-    multiply(carry, ot, out_bar, oo, 0.0, 1.0, temp, 0, n)
-    combine(s_bar, oc, 1.0, -2.0, temp, 0, size)
-    combine(temp, 0, 1.0, -1.0, carry_bar, ot, size)
-    multiply_transposed(temp, 0, carry, ot, 0.0, 1.0, factored, 0, n)
-    combine(beyond_bar, ob, 1.0, 1.0, factored, 0, size)
-    combine(c_bar, oc, 1.0, 1.0, factored, 0, size)
-    combine(c_bar, oc, 1.0, 1.0, out_bar, oo, size)
-
-
-@jit
-def undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n):
-    """Undo a chain of doublings whose C^-1 S are kept in `joints`."""
-    size = n * n
-    for level in range(levels - 1, -1, -1):
-        x = level * size
-        combine(s_bar, os, 1.0, -1.0, c_bar, oc, size)
-        multiply(joints, x, s_bar, os, 0.0, 1.0, temp, 0, n)
-        multiply_transposed(temp, 0, joints, x, 0.0, 0.5, other, 0, n)
-        combine(c_bar, oc, 1.0, -1.0, other, 0, size)
-        copy(s_bar, os, temp, 0, size)
-        symmetrize(s_bar, os, n)
-
-
-@jit
-def undo_slab(work, thickness, levels, grow, c_bar, oc, s_bar, os, z_bar, n):
-    """Undo a slab of doublings from a thin one of this thickness; adds to the cotangents of the powers."""
-    joints, c, s, temp, other = grow
-    size = n * n
-    thin_slab(work[0], thickness, c, 0, s, 0, n)
-    for level in range(levels):
-        double_slab(c, 0, s, 0, temp, joints, level * size, other, n)
-        backward(temp, 0, joints, level * size, n, n)
-    symmetrize(c_bar, oc, n)
-    symmetrize(s_bar, os, n)
-    undo_doublings(levels, joints, c_bar, oc, s_bar, os, temp, other, n)
-    scale = 1.0 / thickness
-    for j in range(TERMS):
-        combine(z_bar, j * size, 1.0, COTH[j] * scale, c_bar, oc, size)
-        combine(z_bar, j * size, 1.0, CSCH[j] * scale, s_bar, os, size)
-        scale *= thickness * thickness
-
-
-@jit
-def undo_powers(work, z_bar, ratio_bar, temp, n):
-    """From cotangents of all powers to those of K and M (z_bar[0] and z_bar[1]); work[2] factors K."""
-    z, ratio, stiff = work[:3]
-    size = n * n
-    clear(ratio_bar, 0, size)
-    for j in range(TERMS - 1, 1, -1):
-        symmetrize(z_bar, j * size, n)
-        multiply(z, (j - 1) * size, z_bar, j * size, 1.0, 1.0, ratio_bar, 0, n)
-        multiply_transposed(z_bar, j * size, ratio, 0, 1.0, 1.0, z_bar, (j - 1) * size, n)
-    solve(stiff, 0, ratio_bar, 0, n, n)
-    combine(z_bar, size, 1.0, 1.0, ratio_bar, 0, size)
-    multiply_transposed(ratio_bar, 0, ratio, 0, 0.0, 1.0, temp, 0, n)
-    combine(z_bar, 0, 1.0, -1.0, temp, 0, size)
 
 
 @jit
@@ -284,7 +204,9 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
         if between[i + 1] != between[i]:
             finish_layer(order, work, z_bar, even_bar, temp, other, rate_bar[between[i]], n_even, n)
             thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
-        undo_pattern(work, pattern[0], jump, i * n, jump_bar, i * n, z_bar, even_bar, temp, n_even, n)
+        for part in range(len(pattern[0])):
+            at = (i * len(pattern[0]) + part) * n
+            undo_pattern(work, pattern[0][part], jump, at, jump_bar, at, z_bar, even_bar, temp, n_even, n)
         undo_pattern(work, pattern[2], weight, i * n, weight_bar, i * n, z_bar, even_bar, temp, n_even, n)
         if i < nodes - 1:
             levels = halvings(thickness[i], thin)
@@ -299,7 +221,7 @@ def undo_layers(order, rates, k, column, pattern, state, bars, slab_bars, work, 
 
 
 @jit
-def new_bars(nodes, rates, n_even, n):
+def new_bars(nodes, parts, rates, n_even, n):
     """Allocate cotangents of the state, of the slabs and layers, and room for doublings."""
     size = n * n
     scratch = max(size, n + n_even + 1)
@@ -310,7 +232,7 @@ def new_bars(nodes, rates, n_even, n):
         workspace(nodes * size, rates),
         workspace(nodes * n, rates),
         workspace(nodes * n, rates),
-        workspace(nodes * n, rates),
+        workspace(nodes * parts * n, rates),
         workspace(nodes * n, rates),
     )
     slab_bars = (
@@ -356,12 +278,12 @@ def pull_back_one(
 ):
     """Do one Laplace variable of `pull_back`."""
     n_even, n = order[6].shape
-    nodes = column[0].size - 1
+    nodes, parts = column[0].size - 1, len(pattern[0])
     work = layer_work(order, rates, n_even, n)
-    state = new_state(nodes, rates, n)
+    state = new_state(nodes, parts, rates, n)
     below, above = workspace(nodes * n, rates), workspace(nodes * n, rates)
     field, value = workspace(nodes * n + 3 * n, rates), workspace(nodes + 1, rates)
-    bars, slab_bars, grow = new_bars(nodes, rates, n_even, n)
+    bars, slab_bars, grow = new_bars(nodes, parts, rates, n_even, n)
     rate_bar[:] = 0.0
     for first in range(begin, end, LANES):
         k = wavenumbers[first : first + LANES]

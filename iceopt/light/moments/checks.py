@@ -15,22 +15,20 @@ def require_sound(scene: Scene) -> None:
     Raises
     ------
     DomainError
-        If depths, distances or photons are not finite or negative, bin edges do not increase, an emitter
-        and its receiver are in one place, a constant lies outside its range, or the emitters do not shine
-        in all azimuths.
+        If depths, distances, photons or, of single LEDs, azimuths are not finite, distances or photons
+        negative, bin edges do not increase, an emitter and its receiver are in one place, or a constant lies
+        outside its range.
     """
-    if scene.emission.pattern == "single":
-        raise DomainError(
-            "the layered model shines in all azimuths; emitters of pattern 'single' are not offered yet"
-        )
-    for name in ("emitter_depth_m", "receiver_depth_m", "distance_m", "photons"):
+    azimuths = ("bearing_deg", "azimuth_deg") if scene.emission.pattern == "single" else ()
+    for name in ("emitter_depth_m", "receiver_depth_m", "distance_m", "photons", *azimuths):
         value = getattr(scene, name)
         bad = ~np.isfinite(value)
         if name in ("distance_m", "photons"):
             bad |= value < 0
         if bad.any():
             pair = int(bad.argmax())
-            wanted = "a finite number" if name.endswith("depth_m") else "a finite number of at least 0"
+            signed = name not in ("distance_m", "photons")
+            wanted = "a finite number" if signed else "a finite number of at least 0"
             raise DomainError(f"{name}[{pair}] is {value[pair]}; expected {wanted}")
     together = scene.range_m < LEAST_PATH_M
     if together.any():

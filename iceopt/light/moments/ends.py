@@ -39,35 +39,34 @@ def slab(work, thickness, thin, c, oc, s, os, n):
 
 
 @jit
-def end_sources(work, thin, to_faces, first, stop, jumps, at, odd, walls, out, room, n):
-    """Set C on both sides, [place, side], and the sources at both faces of places first to stop of a layer.
+def end_sources(work, thin, to_faces, j, jumps, at, odd, walls, out, room, n):
+    """Set C on both sides, [place, side], and the sources at both faces of place j of a layer.
 
     The jump w of u begins at entry `at` of `jumps`; `to_faces` are the distances to top and bottom, 0 to the
     top if there is no slab, whose C is not set.
     """
     s, right, factored = room[0], room[1], work[7]
     size = n * n
-    for j in range(first, stop):
-        own, on_top = 2 * j * size, to_faces[0, j] == 0.0
-        for side in range(1 if on_top else 0, 2):
-            slab(work, to_faces[side, j], thin, walls, own + side * size, s, side * size, n)
-        if not on_top:
-            copy(factored, 0, walls, own, size)
-            combine(factored, 0, 1.0, 1.0, walls, own + size, size)
-            factor(factored, 0, n)
-        for side in range(2):
-            to = (2 * j + side) * n
-            if on_top and side == 1:
-                multiply_vector(s, size, jumps, at, 0.0, 1.0, out, to, n)
-                continue
-            sign = 1.0 if side == 1 else -1.0
-            multiply_vector(walls, own + (1 - side) * size, jumps, at, 0.0, sign, right, 0, n)
-            add_constant(right, 0, odd)
-            if on_top:
-                copy(out, to, right, 0, n)
-            else:
-                solve(factored, 0, right, 0, n, 1)
-                multiply_vector(s, side * size, right, 0, 0.0, 1.0, out, to, n)
+    own, on_top = 2 * j * size, to_faces[0, j] == 0.0
+    for side in range(1 if on_top else 0, 2):
+        slab(work, to_faces[side, j], thin, walls, own + side * size, s, side * size, n)
+    if not on_top:
+        copy(factored, 0, walls, own, size)
+        combine(factored, 0, 1.0, 1.0, walls, own + size, size)
+        factor(factored, 0, n)
+    for side in range(2):
+        to = (2 * j + side) * n
+        if on_top and side == 1:
+            multiply_vector(s, size, jumps, at, 0.0, 1.0, out, to, n)
+            continue
+        sign = 1.0 if side == 1 else -1.0
+        multiply_vector(walls, own + (1 - side) * size, jumps, at, 0.0, sign, right, 0, n)
+        add_constant(right, 0, odd)
+        if on_top:
+            copy(out, to, right, 0, n)
+        else:
+            solve(factored, 0, right, 0, n, 1)
+            multiply_vector(s, side * size, right, 0, 0.0, 1.0, out, to, n)
 
 
 @jit

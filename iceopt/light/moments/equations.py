@@ -4,6 +4,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import lpmv, poch
 
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
@@ -27,10 +28,10 @@ class MomentEquations:
     Parameters
     ----------
     scene : Scene
-        With an emission that shines in all azimuths.
     order : int
         1 to 9; 1 is diffusion with its time derivative.
     plan : Plan
+        With as many parts as `parts_of` says.
 
     Raises
     ------
@@ -103,7 +104,9 @@ class MomentEquations:
 
     def _arguments(self, ice: Ice, rates: NDArray[Any], group: PairClass) -> tuple[Any, ...]:
         cut = column(ice, group.source_depth_m, group.receiver_depth_m, group.stretch_m)
-        sources = (cut.source_node, group.source_start, group.receiver, group.distance_row)
+        sources = (
+            cut.source_node, group.source_part, group.source_start, group.receiver, group.distance_row,
+        )  # fmt: skip
         reads = (cut.reads.start, cut.reads.node, cut.reads.share)
         return (*self._medium(rates, (cut.between, cut.thickness_m), group), sources, reads)
 
@@ -147,33 +150,54 @@ def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
     )
 
 
-def legendre_means(scene: Scene, order: int) -> NDArray[np.float64]:
-    """Mean Legendre polynomials P_l(u_z) of the emitted light, l = 0..order; u_z = +1 is down."""
-    emission = scene.emission
+def parts_of(scene: Scene, order: int) -> int:
+    """Give the number of parts of an emission, as cos(m azimuth), that an order knows."""
+    return order + 1 if scene.emission.pattern == "single" else 1
+
+
+def emitted_means(scene: Scene, order: int, turns: int) -> NDArray[np.float64]:
+    """Mean of the orthonormal harmonics R_lm of the emitted light over its directions.
+
+    Its azimuths are counted from the middle of the pattern; elevation and azimuth are normal each by itself,
+    and the mean of cos(m azimuth) is exp(-(m spread)^2 / 2).
+
+    Returns
+    -------
+    ndarray, shape (order + 1,)
+        Of degree l = 0..order, 0 where l < m = `turns`. u_z = +1 is down.
+    """
+    emission, degree = scene.emission, np.arange(order + 1)
     if emission.pattern == "isotropic":
-        return np.eye(order + 1)[0]
+        return np.where(degree == 0, np.sqrt(1 / (4 * np.pi)), 0.0)
     x, w = np.polynomial.hermite_e.hermegauss(96)
-    elevation = np.deg2rad(emission.elevation_deg + emission.spread_deg * x)
-    legendre = np.polynomial.legendre.legvander(-np.sin(elevation), order)
-    return (w / w.sum()) @ legendre
+    spread = np.deg2rad(emission.spread_deg)
+    down = -np.sin(np.deg2rad(emission.elevation_deg) + spread * x)
+    # scipy's associated Legendre functions carry the Condon-Shortley phase; the real harmonics here do not.
+    legendre = (-1.0) ** turns * lpmv(turns, degree[:, None], down) @ (w / w.sum())
+    known = np.maximum(degree, turns)
+    norm = (2 * known + 1) / (4 * np.pi) / poch(known - turns + 1, 2 * turns) * (2.0 if turns else 1.0)
+    return np.where(degree < turns, 0.0, np.sqrt(norm) * legendre * np.exp(-0.5 * (turns * spread) ** 2))
 
 
 def pattern_moments(scene: Scene, c: Couplings) -> tuple[NDArray[np.float64], ...]:
-    """Even and odd moments of the source and of the receiver."""
-    means = legendre_means(scene, c.order)
-    source = np.sqrt((2 * np.arange(c.order + 1) + 1) / (4 * np.pi)) * means
+    """Even and odd moments of each part of the emission, (part, moment), and of the receiver, (moment,).
+
+    A wave exp(i k x) sees the part of m as cos(m (azimuth - that of k)). With i taken out of the moments of
+    odd m (`harmonics`), and (1 / 2 pi) int exp(i k rho cos a) cos(m (a - b)) da = i^m Jm(k rho) cos(m b)
+    (Abramowitz, Stegun 9.1.21), what is left of the powers of i is a sign.
+    """
     receiver = np.zeros(c.order + 1)
     receiver[0] = np.sqrt(4 * np.pi)
     receiver[1] = -scene.acceptance_slope * np.sqrt(4 * np.pi / 3)
 
-    def place(degrees: NDArray[np.int64], axial: NDArray[np.bool_], values: NDArray[np.float64]) -> NDArray:
-        return np.where(axial, values[degrees], 0.0)
+    def place(moments: tuple[tuple[int, int], ...], turns: int, values: NDArray[np.float64]) -> NDArray:
+        return np.array([values[degree] if m == turns else 0.0 for degree, m in moments])
 
-    even_axial = np.array([m == 0 for _, m in c.even_moments])
-    odd_axial = np.array([m == 0 for _, m in c.odd_moments])
+    turns = range(parts_of(scene, c.order))
+    parts = [(-1.0) ** ((m + 1) // 2) * emitted_means(scene, c.order, m) for m in turns]
     return (
-        place(c.even_l, even_axial, source),
-        place(c.odd_l, odd_axial, source),
-        place(c.even_l, even_axial, receiver),
-        place(c.odd_l, odd_axial, receiver),
+        np.array([place(c.even_moments, m, part) for m, part in zip(turns, parts, strict=True)]),
+        np.array([place(c.odd_moments, m, part) for m, part in zip(turns, parts, strict=True)]),
+        place(c.even_moments, 0, receiver),
+        place(c.odd_moments, 0, receiver),
     )

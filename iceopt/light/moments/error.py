@@ -13,6 +13,10 @@ CONVERGENCE = 0.3
 """Error of an order as a part of its difference from the order two below.
 
 Against tracked photons the error falls by a factor 3 to 5 from order 3 to 5 (docs/light.md)."""
+BEHIND = 5.0
+"""The same behind a single LED. Light has been turned round there, orders converge slowly, and their error is
+the difference itself; and it is one for all receivers behind that LED: some 25 of them together know no more
+than one."""
 FLOOR = 0.005
 """Left at every order: medians against tracked photons agree to this."""
 NEAR_M = 40.0
@@ -41,7 +45,8 @@ def order_error(
     others : sequence of ndarray, shape (pair, bin)
         Counts to compare them with: that which differs most counts. None: differences are left out.
     part : float
-        Error as a part of the difference: 1 for a higher order, `CONVERGENCE` for one two below.
+        Error as a part of the difference: 1 for a higher order, `CONVERGENCE` for one two below. Pairs behind
+        a single LED: `BEHIND`.
     scene : Scene
     ice : Ice
         Of the counts.
@@ -64,4 +69,5 @@ def order_error(
     lengths = scene.range_m * (fractions @ (1.0 / ice.scattering_length_m))
     fresh = FRESH_ERROR * np.exp(-((lengths / FRESH_LENGTHS) ** 2))
     of_pair = np.sqrt(FLOOR**2 + near**2 + fresh**2)
-    return np.minimum(np.hypot(part * widest, of_pair[:, None]), 1.0)
+    parts = np.where(scene.behind, BEHIND, part)
+    return np.minimum(np.hypot(parts[:, None] * widest, of_pair[:, None]), 1.0)

@@ -1,16 +1,19 @@
 """Nodes and weights of the Hankel transform: from wavenumber k to horizontal distance.
 
-F(rho) = 1 / (2 pi) int k J0(k rho) G(k) dk. Two rules, and a cheaper form of each for real rates:
+F(rho) = 1 / (2 pi) int k Jm(k rho) G(k) dk, with m = 0 for light that is alike in all azimuths. Two rules,
+and a cheaper form of each for real rates:
 
 * `ring_rule`, for rho well above zero: the Dini series on a disc of radius R, nodes at the zeros of J0
   (spectrally accurate; its images lie at 2 R - rho and are attenuated by the ice), with a smooth cut-off
-  in k. For an emitter and a receiver at one depth G falls only as 1 / k, and a sharp end would ring.
+  in k. For an emitter and a receiver at one depth G falls only as 1 / k, and a sharp end would ring. The
+  nodes serve every m: Jm G is even in k, and they are a quadrature rule for all such functions (Ogata,
+  Publ. RIMS Kyoto Univ. 41, 949, 2005).
 * `axis_rule`, for pairs above one another: G falls as exp(-k |dz|), and Gauss-Legendre panels do.
 """
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import j0, j1
+from scipy.special import j0, j1, jv
 
 _CLEAR_SCATTERING_M = 50.0
 _CLEAR_ABSORPTION_M = 200.0
@@ -25,13 +28,23 @@ _GROWTH_OF_LANES = 4.0
 """Of ln(k) over steps, for sixteen wavenumbers."""
 
 
+Array = NDArray[np.float64]
+
+
+def bessel(turns: NDArray[np.int64] | int, x: Array) -> Array:
+    """Bessel functions Jm of the first kind; `turns` is m of each row of x, or of all."""
+    if not np.any(turns):
+        return np.asarray(j0(x))
+    return np.asarray(jv(np.broadcast_to(turns, x.shape[:1])[:, None], x))
+
+
 def decay(laplace: complex, speed: float) -> complex:
     """Diffusive exponent kappa of clear ice at a Laplace variable (1/m): sets scales, not values."""
     loss = 1 / _CLEAR_ABSORPTION_M + laplace / speed
     return complex(np.sqrt(3 * loss * (loss + 1 / _CLEAR_SCATTERING_M)))
 
 
-def bessel_zeros(count: int) -> NDArray[np.float64]:
+def bessel_zeros(count: int) -> Array:
     """Zeros of J0 by McMahon's expansion and two Newton steps (Abramowitz, Stegun 9.5.12)."""
     beta = (np.arange(1, count + 1) - 0.25) * np.pi
     x = beta + 1 / (8 * beta) - 124 / (3 * (8 * beta) ** 3)
@@ -40,7 +53,7 @@ def bessel_zeros(count: int) -> NDArray[np.float64]:
     return x
 
 
-def smooth_step(x: NDArray[np.float64], sharpness: float) -> NDArray[np.float64]:
+def smooth_step(x: Array, sharpness: float) -> Array:
     """Fall from 1 at x = -1 to 0 at x = 1, with ripples of exp(-sharpness).
 
     The running integral of the transform of the Kaiser window, so that a cut-off by it in k moves light by
@@ -58,12 +71,13 @@ def smooth_step(x: NDArray[np.float64], sharpness: float) -> NDArray[np.float64]
 
 
 def ring_rule(
-    distance_m: NDArray[np.float64],
+    distance_m: Array,
     laplace: complex,
     speed: float,
     reach: float = 4.0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give wavenumbers, shape (k,), and weights, shape (distance, k).
+    turns: NDArray[np.int64] | int = 0,
+) -> tuple[Array, Array]:
+    """Give wavenumbers, shape (k,), and weights, shape (distance, k), with m = `turns` of each distance.
 
     Light from an image, at 2 R - rho, goes 2 `reach` diffusive lengths of clear ice farther than that of
     pairs at one depth, and at least `_LATE` lengths in all: late light is as strong far away as nearby.
@@ -72,17 +86,18 @@ def ring_rule(
     radius = max(farthest + reach * length, 0.5 * (farthest + _LATE * length))
     half_width = _half_width(distance_m)
     centre = 1.2 * laplace.imag / speed + half_width
-    return _dini(distance_m, radius, centre, half_width, 1)
+    return _dini(distance_m, radius, centre, half_width, 1, turns)
 
 
 def moment_ring_rule(
-    distance_m: NDArray[np.float64],
+    distance_m: Array,
     offset_m: float,
     rate: float,
     speed: float,
     lanes: int,
     reach: float = 4.0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    turns: NDArray[np.int64] | int = 0,
+) -> tuple[Array, Array]:
     """As `ring_rule`, at a real rate (1/ns): the radius is no larger than pairs up to |dz| = `offset_m` need.
 
     Light from an image goes at least 2 `reach` diffusive lengths of clear ice farther than that from the
@@ -92,18 +107,23 @@ def moment_ring_rule(
     path = np.hypot(farthest, offset_m) + 2.0 * reach / decay(complex(rate), speed).real
     radius = 0.5 * (farthest + np.sqrt(path**2 - offset_m**2))
     half_width = _half_width(distance_m)
-    return _dini(distance_m, radius, half_width, half_width, lanes)
+    return _dini(distance_m, radius, half_width, half_width, lanes, turns)
 
 
-def _half_width(distance_m: NDArray[np.float64]) -> float:
+def _half_width(distance_m: Array) -> float:
     """Half of the width in k (1/m) over which pairs at these distances are cut off."""
     nearest = float(distance_m.min())
     return float(np.clip(_SHARP_PER_M * nearest, *_SHARPNESS)) / nearest
 
 
 def _dini(
-    distance_m: NDArray[np.float64], radius: float, centre: float, half_width: float, multiple: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    distance_m: Array,
+    radius: float,
+    centre: float,
+    half_width: float,
+    multiple: int,
+    turns: NDArray[np.int64] | int,
+) -> tuple[Array, Array]:
     """Dini series on a disc at least of a radius, cut off over centre +- half_width."""
     last = centre + half_width
     count = max(int(last * radius / np.pi) + 1, 8)
@@ -116,17 +136,18 @@ def _dini(
     steps, row = np.unique(np.floor(4.0 * distance_m / distance_m.min()), return_inverse=True)
     sharpness = 0.25 * steps * half_width * distance_m.min()
     cut = np.array([smooth_step((k - centre) / half_width, sharp) for sharp in sharpness])[row]
-    weights = cut * j0(k * distance_m[:, None]) / (np.pi * radius**2 * j1(zeros) ** 2)
+    weights = cut * bessel(turns, k * distance_m[:, None]) / (np.pi * radius**2 * j1(zeros) ** 2)
     return k, weights
 
 
 def axis_rule(
-    distance_m: NDArray[np.float64],
+    distance_m: Array,
     offset_m: tuple[float, float],
     laplace: complex,
     speed: float,
     density: float = 1.0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    turns: NDArray[np.int64] | int = 0,
+) -> tuple[Array, Array]:
     """Give wavenumbers, shape (k,), and weights, shape (distance, k), for |dz| within `offset_m`.
 
     Panels resolve exp(-k |dz|) of the farthest pair up to the wavenumber of a free wave, then grow.
@@ -144,16 +165,17 @@ def axis_rule(
     low, high = np.array(edges[:-1])[:, None], np.array(edges[1:])[:, None]
     k = (0.5 * (low + high) + 0.5 * (high - low) * x).ravel()
     weight = (0.5 * (high - low) * w).ravel()
-    return k, weight * k * j0(k * distance_m[:, None]) / (2 * np.pi)
+    return k, weight * k * bessel(turns, k * distance_m[:, None]) / (2 * np.pi)
 
 
 def moment_axis_rule(
-    distance_m: NDArray[np.float64],
+    distance_m: Array,
     offset_m: tuple[float, float],
     rate: float,
     speed: float,
     lanes: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    turns: NDArray[np.int64] | int = 0,
+) -> tuple[Array, Array]:
     """As `axis_rule`, at a real rate (1/ns): there is no wave to resolve, and one rule in ln(k) serves all.
 
     Gauss-Legendre in x, k = a (exp(x) - 1): even steps within the smallest k that tells of the farthest pair,
@@ -169,4 +191,4 @@ def moment_axis_rule(
     growth = np.exp(half * (1.0 + x))
     k = step * (growth - 1.0)
     weight = w * half * step * growth
-    return k, weight * k * j0(k * distance_m[:, None]) / (2 * np.pi)
+    return k, weight * k * bessel(turns, k * distance_m[:, None]) / (2 * np.pi)

@@ -122,22 +122,25 @@ def share_out(reads, fields, of, out, n):
 @jit
 def see_ends(order, rates, k, ends, pattern, work, sources, direct, walls, room, n_even, n):
     """Fill the face sources of all emitters and reading places, and what goes within layers; complex."""
-    starts, to_faces, pair_start, pair, down_m = ends
-    # Of emitters, of readings, and of readings taken as sources.
-    jumps = room[6]
+    starts, part_of, to_faces, pair_start, pair, down_m = ends
+    # Of an emitter's part, of readings, of readings taken as sources; then of all parts of an emission.
+    jumps, parts = room[6], len(pattern[0])
     for layer in range(starts.shape[1] - 1):
         if starts[0, layer] == starts[0, layer + 1] and starts[1, layer] == starts[1, layer + 1]:
             continue
         thin = prepare_layer(order, rates[layer], k, work, n_even, n)
-        for kind in range(2):
-            pattern_vector(work, pattern[2 * kind], jumps, kind * n, n_even, n)
+        for part in range(parts):
+            pattern_vector(work, pattern[0][part], jumps, (3 + part) * n, n_even, n)
+        pattern_vector(work, pattern[2], jumps, n, n_even, n)
         combine(jumps, 2 * n, 0.0, -1.0, jumps, n, n)
         for kind in range(2):
-            first, stop = starts[kind, layer], starts[kind, layer + 1]
-            odd = pattern[1] if kind == 0 else pattern[3]
-            end_sources(work, thin, to_faces, first, stop, jumps, 2 * kind * n, odd, walls, sources, room, n)
-        odds = pattern[1], pattern[3]
+            for j in range(starts[kind, layer], starts[kind, layer + 1]):
+                at = (3 + part_of[j]) * n if kind == 0 else 2 * n
+                odd = pattern[1][part_of[j]] if kind == 0 else pattern[3]
+                end_sources(work, thin, to_faces, j, jumps, at, odd, walls, sources, room, n)
         for i in range(pair_start[layer], pair_start[layer + 1]):
+            part = part_of[pair[0, i]]
+            copy(jumps, 0, jumps, (3 + part) * n, n)
             within(
                 work,
                 thin,
@@ -147,7 +150,7 @@ def see_ends(order, rates, k, ends, pattern, work, sources, direct, walls, room,
                 pair[0, i],
                 pair[1, i],
                 jumps,
-                odds,
+                (pattern[1][part], pattern[3]),
                 direct,
                 i,
                 room[:6],
@@ -156,7 +159,7 @@ def see_ends(order, rates, k, ends, pattern, work, sources, direct, walls, room,
 
 
 @jit
-def room_for_ends(rates, n):
+def room_for_ends(rates, parts, n):
     """Allocate what `see_ends` needs besides its results."""
     size = n * n
     return (
@@ -166,7 +169,7 @@ def room_for_ends(rates, n):
         workspace(size, rates),
         workspace(2 * size, rates),
         workspace(3 * n, rates),
-        workspace(3 * n, rates),
+        workspace((3 + parts) * n, rates),
     )
 
 
@@ -193,9 +196,10 @@ def slopes_of_one(order, moved, wavenumbers, weights, begin, end, column, patter
     places, receivers = all_places - emitters, reads[0].size - 1
     flat, width = weights.ravel(), weights.shape[1]
     rates = moved[0]
-    work, state = layer_work(order, rates, n_even, n), new_state(layers - 1, rates, n)
-    room, walls = room_for_ends(rates, n), workspace(2 * all_places * n * n, rates)
-    sources, direct = workspace(all_places * 2 * n, rates), workspace(ends[3].shape[1], rates)
+    parts = len(pattern[0])
+    work, state = layer_work(order, rates, n_even, n), new_state(layers - 1, parts, rates, n)
+    room, walls = room_for_ends(rates, parts, n), workspace(2 * all_places * n * n, rates)
+    sources, direct = workspace(all_places * 2 * n, rates), workspace(ends[4].shape[1], rates)
     fields = np.zeros((layers * emitters * 2 * n, LANES))
     adjoint = np.zeros((layers * places * 2 * n, LANES))
     force = np.zeros((emitters * 2 * n, LANES))

@@ -1,9 +1,9 @@
 """Laplace moments of a scene from those of its parts, each by the means that suit its pairs.
 
 Across lines a low order steered by a high one (`iceopt.light.moments.steered`) follows the high one closely
-and costs a fraction of it. Along an emitter's own line, where light arrives that was turned back, it does
-not: a low order's moments are too far from the high one's there. These pairs are few: they stay with the
-high order.
+and costs a fraction of it. Where light arrives that was turned round, along an emitter's own line and behind
+a single LED, it does not: a low order's moments are too far from the high one's there. These pairs are few:
+they stay with the high order.
 """
 
 from collections.abc import Callable, Sequence
@@ -78,16 +78,19 @@ class JoinedMoments:
 
 
 def steered_across(high: LaplaceMoments, reference: Ice) -> JoinedMoments:
-    """Moments of order 3 with the values and slopes of a high order at an ice; along lines the latter's."""
-    along = high.scene.along_line
+    """Moments of order 3 with the values and slopes of a high order at an ice.
+
+    Along lines and behind single LEDs they are the latter's.
+    """
+    turned = high.scene.along_line | high.scene.behind
     parts: list[tuple[NDArray[np.bool_], LaplaceMoments | SteeredMoments]] = []
     names = []
-    if not along.all():
-        of_scene = high.of_pairs(~along)
+    if not turned.all():
+        of_scene = high.of_pairs(~turned)
         steered = SteeredMoments(of_scene.of_order(CHEAPER_ORDER), of_scene, reference)
-        parts.append((~along, steered))
+        parts.append((~turned, steered))
         names.append(steered.name)
-    if along.any():
-        parts.append((along, high.of_pairs(along)))
+    if turned.any():
+        parts.append((turned, high.of_pairs(turned)))
         names.append(f"those of order {high.order} along lines" if names else high.name)
     return JoinedMoments(high, parts, ", ".join(names))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from iceopt.ice.layers import Ice
 from iceopt.light.model import Scene
 from iceopt.light.moments.checks import require_sound
-from iceopt.light.moments.equations import MomentEquations
+from iceopt.light.moments.equations import MomentEquations, parts_of
 from iceopt.light.moments.plan import Plan, make_moment_plan
 
 RATES_PER_NS = 1.0 / np.array([130.0, 280.0, 600.0, 1400.0])
@@ -30,14 +30,15 @@ class LaplaceMoments:
     Parameters
     ----------
     scene : Scene
-        With an emission that shines in all azimuths; its time bins play no part.
+        Its time bins play no part.
     order : int
         1 to 9.
     rates_per_ns : ndarray, shape (rate,)
         Not negative.
     equations : type of MomentEquations
     plan : Plan, optional
-        Made from the scene and rates by another order; made anew by default.
+        Made from the scene and rates by another order; made anew by default, and where the
+        orders know different numbers of parts of an emission.
 
     Raises
     ------
@@ -58,7 +59,10 @@ class LaplaceMoments:
         self.order = order
         self.name = f"Laplace moments of order {order}"
         self.rates_per_ns = rates_per_ns
-        self._plan = make_moment_plan(scene, rates_per_ns) if plan is None else plan
+        parts = parts_of(scene, order)
+        if plan is None or plan.parts != parts:
+            plan = make_moment_plan(scene, rates_per_ns, parts)
+        self._plan = plan
         self.equations = equations(scene, order, self._plan)
         self._scale = scene.photons * scene.effective_area_m2
 
@@ -91,7 +95,7 @@ class LaplaceMoments:
             slopes[group.entry] = found.reshape(found.shape[0], -1, found.shape[3]).transpose(2, 0, 1)
         moments = self.expected(ice) / self._scale[:, None]
         inverse = np.divide(1.0, moments, out=np.zeros_like(moments), where=moments > 0)
-        return slopes[self._plan.pair_entry] * inverse[:, :, None]
+        return self._plan.of_pairs(slopes) * inverse[:, :, None]
 
     def expected_vjp(
         self, ice: Ice
@@ -102,8 +106,7 @@ class LaplaceMoments:
         """Moments, and the pull-back of a gradient to them to (ln le, ln la), each of shape (layer,)."""
 
         def pull_back(cotangent: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-            weighted = np.zeros((self._plan.entries, self.rates_per_ns.size))
-            np.add.at(weighted, self._plan.pair_entry, cotangent * self._scale[:, None])
+            weighted = self._plan.of_entries(cotangent * self._scale[:, None])
             rates = self._rates(ice)
             by_rate = np.zeros(rates.shape[1:])
             for group in self._plan.classes:
@@ -122,4 +125,4 @@ class LaplaceMoments:
         moments = np.empty((self._plan.entries, self.rates_per_ns.size, parts))
         for group in self._plan.classes:
             moments[group.entry] = self.equations.transform(ice, rates, group).transpose(1, 0, 2)
-        return moments[self._plan.pair_entry] * self._scale[:, None, None]
+        return self._plan.of_pairs(moments) * self._scale[:, None, None]

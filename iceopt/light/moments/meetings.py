@@ -24,10 +24,11 @@ class Meetings:
 
     column: tuple[Index, Array]
     """Layers between their inner edges, and thicknesses of those that have one."""
-    ends: tuple[Index, Array, Index, Index, Array]
-    """Emitters, then places, each by depth. Where those of each layer begin, shape (2, layer + 1); distances
-    to the layer's top and bottom, shape (2, end) (m). Of pairs within a layer: where each layer's begin;
-    emitter and place, shape (2, pair); how much deeper the place is (m)."""
+    ends: tuple[Index, Index, Array, Index, Index, Array]
+    """Emitters, then places, each by depth. Where those of each layer begin, shape (2, layer + 1); parts of
+    the emission of the emitters; distances to the layer's top and bottom, shape (2, end) (m). Of pairs
+    within a layer: where each layer's begin; emitter and place, shape (2, pair); how much deeper the place
+    is (m)."""
     reads: tuple[Index, Index, Array]
     """Where the places of each receiver begin, these places, and their shares."""
     entries: tuple[Index, Index, Index, Index, Index, Index, Array]
@@ -102,6 +103,7 @@ def _meet(
             np.stack(
                 [np.searchsorted(emitter_layer, layers), emitters.size + np.searchsorted(place_layer, layers)]
             ),
+            group.source_part[emitters],
             np.concatenate([_to_faces(ice, emitter_m), _to_faces(ice, place_m)], axis=1),
             np.searchsorted(emitter_layer[from_emitter], layers),
             np.stack([from_emitter, emitters.size + to_place]),

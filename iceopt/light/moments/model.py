@@ -10,7 +10,7 @@ from iceopt.ice.layers import Ice
 from iceopt.light.model import LogSlopes, Scene
 from iceopt.light.moments.carried import CarriedProfile, bins_with_light
 from iceopt.light.moments.checks import require_sound
-from iceopt.light.moments.equations import DiffusionEquations, MomentEquations
+from iceopt.light.moments.equations import DiffusionEquations, MomentEquations, parts_of
 from iceopt.light.moments.error import CONVERGENCE, order_error
 from iceopt.light.moments.harmonics import couplings
 from iceopt.light.moments.laplace import CHEAPER_ORDER, RATES_PER_NS, LaplaceMoments
@@ -25,11 +25,11 @@ class LayeredMoments:
     Parameters
     ----------
     scene : Scene
-        With an emission that shines in all azimuths.
     order : int
         1 to 9; 1 is diffusion with its time derivative.
     plan : Plan, optional
-        Made from the scene by another order; made anew by default.
+        Made from the scene by another order; made anew by default, and where the
+        orders know different numbers of parts of an emission.
 
     Raises
     ------
@@ -45,14 +45,16 @@ class LayeredMoments:
         self.scene = scene
         self.order = order
         self.name = f"layered moments of order {order}"
-        self._given_plan = plan
+        self._parts = parts_of(scene, order)
+        self._given_plan = plan if plan is None or plan.parts == self._parts else None
         self._scale = scene.photons * scene.effective_area_m2
         self._arrived = bins_with_light(scene)
 
     @cached_property
     def _plan(self) -> Plan:
         """Made when it is needed first: slopes alone do without it."""
-        return make_plan(self.scene, self.kind.fronts) if self._given_plan is None else self._given_plan
+        given = self._given_plan
+        return make_plan(self.scene, self.kind.fronts, self._parts) if given is None else given
 
     @cached_property
     def equations(self) -> MomentEquations:
@@ -76,7 +78,7 @@ class LayeredMoments:
             flat = transform.transpose(1, 0, 2).reshape(transform.shape[1], -1)
             for chosen, matrix in group.binnings:
                 bins[group.entry[chosen]] = flat[chosen] @ matrix
-        return bins[self._plan.pair_entry] * self._scale[:, None] * self._arrived
+        return self._plan.of_pairs(bins) * self._scale[:, None] * self._arrived
 
     def expected_vjp(
         self, ice: Ice
@@ -130,8 +132,7 @@ class LayeredMoments:
     def _pull_back(
         self, ice: Ice, cotangent: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        weighted = np.zeros((self._plan.entries, cotangent.shape[1]))
-        np.add.at(weighted, self._plan.pair_entry, cotangent * self._scale[:, None] * self._arrived)
+        weighted = self._plan.of_entries(cotangent * self._scale[:, None] * self._arrived)
         rate_gradient = np.zeros((ice.layers, self.order + 1))
         for group in self._plan.classes:
             flat = np.empty((group.entry.size, 2 * group.laplace.size))

@@ -1,5 +1,8 @@
 """Which pairs share work: equal pairs are one entry, entries of like distance one class.
 
+An emitter that does not shine alike in all azimuths is several sources at one depth, the parts of its light
+that go as cos(m azimuth), m = 0, 1, ...; a pair is the sum of their entries, each times cos(m bearing).
+
 A class has its own nodes in Laplace variable and wavenumber. Everything here depends on the geometry
 alone and is done once a campaign.
 """
@@ -45,7 +48,9 @@ class PairClass:
     start: NDArray[np.int64]
     weights: NDArray[np.float64]
     source_depth_m: NDArray[np.float64]
-    """Per source, increasing."""
+    """Per source, increasing; sources at one depth are parts of an emission."""
+    source_part: NDArray[np.int64]
+    """Per source: m of its part."""
     source_start: NDArray[np.int64]
     receiver_depth_m: NDArray[np.float64]
     """Per receiver, increasing."""
@@ -66,8 +71,31 @@ class Plan:
 
     classes: list[PairClass]
     pair_entry: NDArray[np.int64]
-    """Shape (pair,): the entry that serves a pair."""
+    """Shape (pair, part): the entries that a pair is the sum of."""
+    pair_share: NDArray[np.float64]
+    """Shape (pair, part)."""
     entries: int
+
+    @property
+    def parts(self) -> int:
+        """Of an emission."""
+        return self.pair_entry.shape[1]
+
+    def of_pairs(self, found: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What the pairs are of what the entries are, along the first axis."""
+        share = self.pair_share.reshape(*self.pair_share.shape, *(1,) * (found.ndim - 1))
+        total = share[:, 0] * found[self.pair_entry[:, 0]]
+        for part in range(1, self.parts):
+            total += share[:, part] * found[self.pair_entry[:, part]]
+        return np.asarray(total)
+
+    def of_entries(self, by_pairs: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The transpose of `of_pairs`: from a gradient to pairs, shape (pair, ...), to one to entries."""
+        found = np.zeros((self.entries, *by_pairs.shape[1:]))
+        share = self.pair_share.reshape(*self.pair_share.shape, *(1,) * (by_pairs.ndim - 1))
+        for part in range(self.parts):
+            np.add.at(found, self.pair_entry[:, part], share[:, part] * by_pairs)
+        return found
 
 
 def merge(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -103,13 +131,13 @@ def laplace_nodes(nearest_m: float, fronts: bool) -> LaplaceNodes:
     )
 
 
-def make_plan(scene: Scene, fronts: bool = True) -> Plan:
+def make_plan(scene: Scene, fronts: bool = True, parts: int = 1) -> Plan:
     """Sort the pairs of a scene into entries and classes, for counts in its time bins.
 
     Without `fronts` light may come before r / v, as diffusion has it, and its profile is expanded from the
-    flash on; with them from just before r / v.
+    flash on; with them from just before r / v. `parts` is how many an emission has.
     """
-    entries = _sort(scene)
+    entries = _sort(scene, parts)
     classes = []
     for nearby in entries.kins():
         nodes = laplace_nodes(float(nearby.path_m.min()), fronts)
@@ -128,45 +156,52 @@ def make_plan(scene: Scene, fronts: bool = True) -> Plan:
         classes.append(
             replace(kin.share(np.asarray(1j * frequency, dtype=np.complex128), rules), binnings=binnings)
         )
-    return Plan(classes, entries.pair_entry, len(entries.keys))
+    return entries.plan(classes)
 
 
-def make_moment_plan(scene: Scene, rates_per_ns: NDArray[np.float64]) -> Plan:
+def make_moment_plan(scene: Scene, rates_per_ns: NDArray[np.float64], parts: int = 1) -> Plan:
     """Sort the pairs of a scene into entries and classes, for Laplace moments at real rates."""
-    entries = _sort(scene)
+    entries = _sort(scene, parts)
     classes = []
     for kin in (nearby.interpolated() for nearby in entries.kins(MOMENT_AXIS_RATIO)):
         rules = [kin.moment_rule(float(rate), scene.speed_m_per_ns) for rate in rates_per_ns]
         classes.append(kin.share(rates_per_ns, rules))
-    return Plan(classes, entries.pair_entry, len(entries.keys))
+    return entries.plan(classes)
 
 
 @dataclass(frozen=True)
 class _Entries:
-    """Distinct (source depth, receiver depth, distance) of a scene, as indices."""
+    """Distinct (source depth, part of the emission, receiver depth, distance) of a scene, as indices."""
 
     keys: NDArray[np.int64]
-    """Shape (entry, 3)."""
+    """Shape (entry, 4)."""
     depths_m: NDArray[np.float64]
     distances_m: NDArray[np.float64]
     pair_entry: NDArray[np.int64]
+    """Shape (pair, part)."""
+    pair_share: NDArray[np.float64]
+
+    def plan(self, classes: list[PairClass]) -> Plan:
+        """Give the plan with classes made of these entries."""
+        return Plan(classes, self.pair_entry, self.pair_share, len(self.keys))
 
     def kins(self, axis_ratio: float = AXIS_RATIO) -> Iterator["_Kin"]:
         """Give the classes of entries that share nodes."""
-        offset = np.abs(self.depths_m[self.keys[:, 0]] - self.depths_m[self.keys[:, 1]])
-        distance = self.distances_m[self.keys[:, 2]]
+        offset = np.abs(self.depths_m[self.keys[:, 0]] - self.depths_m[self.keys[:, 2]])
+        distance = self.distances_m[self.keys[:, 3]]
         above = offset > 2.0 * distance
         for along_axis, size, ratio in ((False, distance, RING_RATIO), (True, offset, axis_ratio)):
             chosen = np.flatnonzero(above == along_axis)
             label = cluster(size[chosen], ratio)
             for c in range(label.max(initial=-1) + 1):
                 member = chosen[label == c]
-                used, row = np.unique(self.keys[member, 2], return_inverse=True)
+                used, row = np.unique(self.keys[member][:, [1, 3]], axis=0, return_inverse=True)
                 yield _Kin(
                     keys=self.keys[member],
                     depths_m=self.depths_m,
                     member=member,
-                    distance_m=self.distances_m[used],
+                    distance_m=self.distances_m[used[:, 1]],
+                    turns=used[:, 0],
                     distance_row=row.ravel().astype(np.int64),
                     offset_m=offset[member],
                     path_m=np.hypot(offset[member], distance[member]),
@@ -182,6 +217,8 @@ class _Kin:
     depths_m: NDArray[np.float64]
     member: NDArray[np.int64]
     distance_m: NDArray[np.float64]
+    turns: NDArray[np.int64]
+    """m of the part that is seen at a distance."""
     distance_row: NDArray[np.int64]
     offset_m: NDArray[np.float64]
     path_m: NDArray[np.float64]
@@ -195,21 +232,21 @@ class _Kin:
         """
         nearest = float((self.offset_m if self.along_axis else self.distance_m).min())
         stretch = min(longest_m, _LONGEST_STRETCH_M, _STRETCH_BY_NEAREST * nearest)
-        depths = self.depths_m[np.unique(self.keys[:, 1])]
+        depths = self.depths_m[np.unique(self.keys[:, 2])]
         many = depths.size > _LEAST_GAIN * POINTS * (1.0 + np.ptp(depths) / stretch)
         return replace(self, stretch_m=stretch if many else 0.0)
 
     def rule(self, laplace: complex, speed: float) -> Rule:
         """Give wavenumbers and weights of the Hankel transform."""
         if self.along_axis:
-            return axis_rule(self.distance_m, self._offsets, laplace, speed)
-        return ring_rule(self.distance_m, laplace, speed)
+            return axis_rule(self.distance_m, self._offsets, laplace, speed, turns=self.turns)
+        return ring_rule(self.distance_m, laplace, speed, turns=self.turns)
 
     def moment_rule(self, rate: float, speed: float) -> Rule:
         """Give the same at a real rate (1/ns)."""
         if self.along_axis:
-            return moment_axis_rule(self.distance_m, self._offsets, rate, speed, LANES)
-        return moment_ring_rule(self.distance_m, self._offsets[1], rate, speed, LANES)
+            return moment_axis_rule(self.distance_m, self._offsets, rate, speed, LANES, self.turns)
+        return moment_ring_rule(self.distance_m, self._offsets[1], rate, speed, LANES, turns=self.turns)
 
     @property
     def _offsets(self) -> tuple[float, float]:
@@ -218,15 +255,16 @@ class _Kin:
     def share(self, laplace: NDArray[Any], rules: list[Rule]) -> PairClass:
         """Make the class of these entries with one rule a Laplace variable."""
         wavenumbers, weights, start = _pad(rules)
-        # np.unique sorted the keys by source, receiver, distance, which is the order that the sweep wants.
-        sources, source_start = np.unique(self.keys[:, 0], return_index=True)
-        receivers, receiver = np.unique(self.keys[:, 1], return_inverse=True)
+        # np.unique sorted the keys by source, part, receiver, distance: the order that the sweep wants.
+        sources, source_start = np.unique(self.keys[:, :2], axis=0, return_index=True)
+        receivers, receiver = np.unique(self.keys[:, 2], return_inverse=True)
         return PairClass(
             laplace=laplace,
             wavenumbers=wavenumbers,
             start=start,
             weights=weights,
-            source_depth_m=self.depths_m[sources],
+            source_depth_m=self.depths_m[sources[:, 0]],
+            source_part=sources[:, 1],
             source_start=np.append(source_start, len(self.keys)),
             receiver_depth_m=self.depths_m[receivers],
             receiver=receiver,
@@ -236,13 +274,17 @@ class _Kin:
         )
 
 
-def _sort(scene: Scene) -> _Entries:
-    pairs = scene.distance_m.size
+def _sort(scene: Scene, parts: int) -> _Entries:
+    pairs, turns = scene.distance_m.size, np.arange(parts)
     depths, index = merge(np.concatenate([scene.emitter_depth_m, scene.receiver_depth_m]))
     distances, distance_index = merge(scene.distance_m)
-    keys = np.stack([index[:pairs], index[pairs:], distance_index], axis=1)
-    entries, pair_entry = np.unique(keys, axis=0, return_inverse=True)
-    return _Entries(entries, depths, distances, pair_entry.ravel())
+    columns = (index[:pairs, None], turns, index[pairs:, None], distance_index[:, None])
+    keys = np.stack(np.broadcast_arrays(*columns), axis=-1)
+    entries, pair_entry = np.unique(keys.reshape(-1, len(columns)), axis=0, return_inverse=True)
+    share = np.ones((pairs, 1))
+    if parts > 1:
+        share = np.cos(turns * np.radians(scene.bearing_deg - scene.azimuth_deg)[:, None])
+    return _Entries(entries, depths, distances, pair_entry.reshape(pairs, parts), share)
 
 
 def _pad(

@@ -3,7 +3,7 @@
 One sweep up and one down give at every node (layer edges, emitter and receiver depths) the impedance of all
 ice below (`down`: tau = D u) and above (`up`: tau = -U u), and the matrices that carry a field across
 each slab away from its source. A point emitter makes u jump by w_q = K^-1 vertical^T M_E^-1 q_E and tau
-by q_O, so that just below it
+by q_O (of each part of an emission), so that just below it
 
     (D + U) u = q_O + U w_q,
 
@@ -100,7 +100,10 @@ def layer_work(order, rates, n_even, n):
 
 @jit
 def impedances(order, rates, k, column, emitted, received, state, work):
-    """Sweep both ways; fills the state: c, s, carry_down, carry_up [slab], down, up, jump, weight [node]."""
+    """Sweep both ways; fills the state: c, s, carry_down, carry_up [slab], down, up, weight [node], jump.
+
+    `jump` is [node, part].
+    """
     n_even, n = order[6].shape
     size = n * n
     between, thickness = column
@@ -112,7 +115,8 @@ def impedances(order, rates, k, column, emitted, received, state, work):
         # A depth on an edge belongs to the layer below it.
         if between[i + 1] != between[i]:
             thin = prepare_layer(order, rates[between[i + 1]], k, work, n_even, n)
-        pattern_vector(work, emitted, jump, i * n, n_even, n)
+        for part in range(len(emitted)):
+            pattern_vector(work, emitted[part], jump, (i * len(emitted) + part) * n, n_even, n)
         pattern_vector(work, received, weight, i * n, n_even, n)
         if i == nodes - 1:
             half_space(work, thin, down, i * size, n)
@@ -127,7 +131,7 @@ def impedances(order, rates, k, column, emitted, received, state, work):
 
 
 @jit
-def new_state(nodes, rates, n):
+def new_state(nodes, parts, rates, n):
     """Allocate what `impedances` fills, of the kind of the rates."""
     size = n * n
     return (
@@ -137,7 +141,7 @@ def new_state(nodes, rates, n):
         workspace(nodes * size, rates),
         workspace(nodes * size, rates),
         workspace(nodes * size, rates),
-        workspace(nodes * n, rates),
+        workspace(nodes * parts * n, rates),
         workspace(nodes * n, rates),
     )
 
@@ -155,18 +159,18 @@ def readings(state, receiver_odd, below, above, nodes, n):
 
 
 @jit
-def start_field(state, node, emitter_odd, field, of, factored, n):
+def start_field(state, node, part, emitter_odd, field, of, factored, n):
     """Set n entries of `field` to u just below a source at a node, the next n to u above it."""
     _, _, down, up, _, _, jump, _ = state
-    size = n * n
+    size, at = n * n, (node * len(emitter_odd) + part) * n
     copy(factored, 0, down, node * size, size)
     combine(factored, 0, 1.0, 1.0, up, node * size, size)
     factor(factored, 0, n)
-    multiply_vector(up, node * size, jump, node * n, 0.0, 1.0, field, of, n)
-    add_constant(field, of, emitter_odd)
+    multiply_vector(up, node * size, jump, at, 0.0, 1.0, field, of, n)
+    add_constant(field, of, emitter_odd[part])
     solve(factored, 0, field, of, n, 1)
     copy(field, of + n, field, of, n)
-    combine(field, of + n, 1.0, -1.0, jump, node * n, n)
+    combine(field, of + n, 1.0, -1.0, jump, at, n)
 
 
 @jit
@@ -185,12 +189,12 @@ def collect(value, at, weights, row, first, out, entry):
 
 
 @jit
-def read_nodes(state, origin, low, high, below, above, emitter_odd, field, value, factored, n):
+def read_nodes(state, origin, part, low, high, below, above, emitter_odd, field, value, factored, n):
     """Set `value` [node] to the readings of a source's field from one node to another."""
     _, _, _, _, carry_down, carry_up, _, _ = state
     size = n * n
     here, there, next_one = 0, 2 * n, 3 * n
-    start_field(state, origin, emitter_odd, field, 0, factored, n)
+    start_field(state, origin, part, emitter_odd, field, 0, factored, n)
     copy(field, there, field, here, n)
     for node in range(origin, high + 1):
         share = 0.5 if node == origin else 1.0
@@ -210,7 +214,7 @@ def read_nodes(state, origin, low, high, below, above, emitter_odd, field, value
 @jit
 def reach(sources, reads, j):
     """Node of a source, and the first and the last node that its light must be carried to."""
-    source_node, source_start, receiver, _ = sources
+    source_node, _, source_start, receiver, _ = sources
     read_start, read_node, _ = reads
     origin = source_node[j]
     first, last = receiver[source_start[j]], receiver[source_start[j + 1] - 1]
@@ -220,7 +224,7 @@ def reach(sources, reads, j):
 @jit
 def spread(state, sources, reads, weights, first, below, above, emitter_odd, field, value, out, factored, n):
     """Carry the field of every source to its receivers and add their readings to the output."""
-    _, source_start, receiver, distance = sources
+    _, source_part, source_start, receiver, distance = sources
     read_start, read_node, read_share = reads
     nodes = len(below) // n
     for j in range(source_start.size - 1):
@@ -228,7 +232,8 @@ def spread(state, sources, reads, weights, first, below, above, emitter_odd, fie
         if begin == end:
             continue
         origin, low, high = reach(sources, reads, j)
-        read_nodes(state, origin, low, high, below, above, emitter_odd, field, value, factored, n)
+        part = source_part[j]
+        read_nodes(state, origin, part, low, high, below, above, emitter_odd, field, value, factored, n)
         for e in range(begin, end):
             at, stop = read_start[receiver[e]], read_start[receiver[e] + 1]
             if stop == at + 1:
@@ -246,7 +251,7 @@ def transform_one(order, rates, wavenumbers, weights, begin, end, column, patter
     n_even, n = order[6].shape
     nodes = column[0].size - 1
     work = layer_work(order, rates, n_even, n)
-    state = new_state(nodes, rates, n)
+    state = new_state(nodes, len(pattern[0]), rates, n)
     below, above, field = workspace(nodes * n, rates), workspace(nodes * n, rates), workspace(4 * n, rates)
     value = workspace(nodes + 1, rates)
     out[:] = 0.0
@@ -276,10 +281,11 @@ def transform(order, rates, wavenumbers, weights, start, column, pattern, source
         Layer above the first node, between nodes, and below the last, shape (node + 1,); thickness of the
         slabs between nodes, shape (node - 1,) (m).
     pattern : tuple of four arrays
-        Source and receiver moments: even and odd of the source, even and odd of the receiver.
+        Source and receiver moments: even and odd of each part of an emission, shape (part, moment), even and
+        odd of the receiver.
     sources : tuple of int arrays
-        Node of each source, where its entries begin, and receiver and distance row of each entry, the
-        entries of a source by increasing receiver.
+        Node of each source, its part of the emission, where its entries begin, and receiver and distance row
+        of each entry, the entries of a source by increasing receiver.
     reads : tuple of arrays
         Where the nodes of each receiver begin, these nodes, and the shares of their readings; receivers by
         increasing depth.

@@ -37,6 +37,8 @@ SETTING = {
     "stop_ns": 3000.0,
 }
 
+RING = Emission(SETTING["pattern"], SETTING["elevation_deg"], SETTING["spread_deg"])
+
 
 def mild() -> Ice:
     """Layers of the practice ice."""
@@ -76,7 +78,13 @@ def track(ice: Ice, device: str, photons: int, seed: int) -> tuple[Receivers, Fl
 
 
 def shine(
-    ice: Ice, emitter_depth_m: list[float], receivers: Receivers, device: str, photons: int, seed: int
+    ice: Ice,
+    emitter_depth_m: list[float],
+    receivers: Receivers,
+    device: str,
+    photons: int,
+    seed: int,
+    emission: Emission = RING,
 ) -> Fluence:
     """Fluence of emitters at receivers, all else as the setting says."""
     return fluence(
@@ -85,7 +93,7 @@ def shine(
         receivers,
         np.arange(0.0, SETTING["stop_ns"] + 1, SETTING["bin_ns"]),
         group_index=SETTING["group_index"],
-        emission=Emission("ring", SETTING["elevation_deg"], SETTING["spread_deg"]),
+        emission=emission,
         phase=SETTING["scattering_anisotropy"],
         photons=photons,
         seed=seed,

@@ -129,6 +129,7 @@ def modes(
         pattern_moments(model.scene, couplings(model.order)),
         (
             cut.source_node,
+            np.zeros(1, dtype=np.int64),
             np.array([0, k.size * receiver.size]),
             place[order].repeat(k.size),
             np.tile(np.arange(k.size), receiver.size),

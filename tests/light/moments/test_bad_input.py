@@ -7,7 +7,6 @@ import pytest
 
 from iceopt.errors import DomainError
 from iceopt.ice.layers import Ice
-from iceopt.light.model import Emission
 from iceopt.light.moments.model import LayeredDiffusion, LayeredMoments
 from tests.light.moments.scenes import make_scene
 
@@ -70,8 +69,3 @@ def test_scenes_that_are_not_finite(name, value):
 def test_scenes_that_make_no_sense(change):
     with pytest.raises(DomainError):
         LayeredMoments(replace(SCENE, **change), 2)
-
-
-def test_a_single_lamp_is_not_taken_for_a_ring():
-    with pytest.raises(DomainError, match="single"):
-        LayeredMoments(replace(SCENE, emission=Emission("single", 0.0, 12.0)), 3)

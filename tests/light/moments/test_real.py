@@ -61,8 +61,7 @@ def by_complex_route(moments, ice, values):
     rates = equations.rates(ice, RATES_PER_NS.astype(complex))
     found = np.empty((plan.entries, RATES_PER_NS.size))
     by_rate = np.zeros(rates.shape[1:])
-    weighted = np.zeros_like(found)
-    np.add.at(weighted, plan.pair_entry, values)
+    weighted = plan.of_entries(values)
     for group in plan.classes:
         transform = equations.transform(ice, rates, group)
         assert transform.shape[2] == 2 and not transform[:, :, 1].any()
@@ -70,7 +69,7 @@ def by_complex_route(moments, ice, values):
         bars = np.zeros_like(transform)
         bars[:, :, 0] = weighted[group.entry].T
         by_rate += equations.pull_back(ice, rates, group, bars)
-    return found[plan.pair_entry], np.concatenate(equations.by_log_lengths(ice, by_rate))
+    return plan.of_pairs(found), np.concatenate(equations.by_log_lengths(ice, by_rate))
 
 
 @pytest.mark.parametrize("order", list(MOMENTS))
