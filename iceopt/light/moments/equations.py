@@ -184,7 +184,7 @@ def pattern_moments(scene: Scene, c: Couplings) -> tuple[NDArray[np.float64], ..
 
     A wave exp(i k x) sees the part of m as cos(m (azimuth - that of k)). With i taken out of the moments of
     odd m (`harmonics`), and (1 / 2 pi) int exp(i k rho cos a) cos(m (a - b)) da = i^m Jm(k rho) cos(m b)
-    (Abramowitz, Stegun 9.1.21), what is left of the powers of i is a sign.
+    (Abramowitz, Stegun 9.1.21, from memory), what is left of the powers of i is a sign.
     """
     receiver = np.zeros(c.order + 1)
     receiver[0] = np.sqrt(4 * np.pi)

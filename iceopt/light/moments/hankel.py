@@ -7,7 +7,7 @@ and a cheaper form of each for real rates:
   (spectrally accurate; its images lie at 2 R - rho and are attenuated by the ice), with a smooth cut-off
   in k. For an emitter and a receiver at one depth G falls only as 1 / k, and a sharp end would ring. The
   nodes serve every m: Jm G is even in k, and they are a quadrature rule for all such functions (Ogata,
-  Publ. RIMS Kyoto Univ. 41, 949, 2005).
+  Publ. RIMS Kyoto Univ. 41, 949, 2005; from memory).
 * `axis_rule`, for pairs above one another: G falls as exp(-k |dz|), and Gauss-Legendre panels do.
 """
 
