@@ -31,6 +31,11 @@ class Settings:
     stop_ns: float
     note: str = ""
 
+    @property
+    def single_leds(self) -> bool:
+        """Whether each flash is that of one LED, which points at an azimuth."""
+        return self.emitter_pattern == "single"
+
 
 @dataclass(frozen=True)
 class Modules:

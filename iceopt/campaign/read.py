@@ -124,12 +124,12 @@ def modules_of(table: Table) -> Modules:
 
 
 def _flashes(table: Table, modules: Modules, settings: Settings) -> Flashes:
-    if settings.emitter_pattern != "single" and "azimuth_deg" in table.frame.columns:
+    if not settings.single_leds and "azimuth_deg" in table.frame.columns:
         raise InputError(
             f"{table.where}, row 1, column 'azimuth_deg': only emitters of pattern 'single' have an azimuth, "
             f"and campaign.toml's [emitter] says '{settings.emitter_pattern}'; drop the column"
         )
-    refuse_bad_cells(table, flashes_schema(modules.name, settings.emitter_pattern))
+    refuse_bad_cells(table, flashes_schema(modules.name, settings.single_leds))
     _refuse_repeated(table, "run", "each run once")
     frame = table.frame
     top_m, bottom_m = _floats(frame["readout_top_m"]), _floats(frame["readout_bottom_m"])

@@ -72,8 +72,8 @@ def modules_schema() -> pa.DataFrameSchema:
     )
 
 
-def flashes_schema(modules: Iterable[str], pattern: str) -> pa.DataFrameSchema:
-    """Schema of the table of flasher runs, given the modules and the emitters' pattern."""
+def flashes_schema(modules: Iterable[str], single_leds: bool) -> pa.DataFrameSchema:
+    """Schema of the table of flasher runs, given the modules and whether LEDs flash one by one."""
     columns = {
         "run": _names("a run"),
         "emitter": _one_of(modules, "a module of the modules table"),
@@ -82,7 +82,7 @@ def flashes_schema(modules: Iterable[str], pattern: str) -> pa.DataFrameSchema:
         "readout_top_m": _numbers(*_DEPTH),
         "readout_bottom_m": _numbers(*_DEPTH),
     }
-    if pattern == "single":
+    if single_leds:
         columns["azimuth_deg"] = _numbers(-360, 360, "an azimuth in degrees from +x towards +y")
     return pa.DataFrameSchema(columns)
 

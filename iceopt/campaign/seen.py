@@ -52,7 +52,7 @@ def what_was_seen(campaign: Campaign, dark_per_pulse_bin: NDArray[np.float64]) -
     distance_m = np.linalg.norm(stop_m - start_m, axis=1)
     direction = (stop_m - start_m) / distance_m[:, None]
     cosines = direction[:, 2:]
-    if settings.emitter_pattern == "single":
+    if settings.single_leds:
         azimuth, elevation = np.radians(flashes.azimuth_deg[run]), np.radians(settings.elevation_deg)
         led = np.column_stack(
             [

@@ -40,7 +40,7 @@ def frames_of(campaign: Campaign) -> dict[str, pl.DataFrame]:
         "readout_top_m": flashes.readout_top_m,
         "readout_bottom_m": flashes.readout_bottom_m,
     }
-    if campaign.settings.emitter_pattern == "single":
+    if campaign.settings.single_leds:
         flash_columns["azimuth_deg"] = flashes.azimuth_deg
     pair, bin_ = np.nonzero(campaign.counts)
     count_columns = {

@@ -66,7 +66,7 @@ def light_models(config: FitConfig, scene: Scene) -> Light:
     def at(ice: Ice) -> LightModel:
         return carry(moments, carried, ice)
 
-    if high.order <= CHEAPER_ORDER or scene.emission.pattern == "single":
+    if high.order <= CHEAPER_ORDER or scene.emission.single_led:
         # Behind a single LED moments of order 3 all but vanish in some ice, and a climb by them goes astray.
         return Light(at, closed, True)
     cheap = high.of_order(CHEAPER_ORDER)

@@ -27,6 +27,11 @@ class Emission:
     elevation_deg: float = 0.0
     spread_deg: float = 0.0
 
+    @property
+    def single_led(self) -> bool:
+        """Whether it points at an azimuth."""
+        return self.pattern == "single"
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -73,7 +78,7 @@ class Scene:
     @property
     def behind(self) -> NDArray[np.bool_]:
         """Whether a single LED points away from the receiver, shape (pair,)."""
-        if self.emission.pattern != "single":
+        if not self.emission.single_led:
             return np.zeros(self.distance_m.shape, dtype=bool)
         away = np.cos(np.radians(self.bearing_deg - self.azimuth_deg)) < 0.0
         return np.asarray(away & ~self.along_line)

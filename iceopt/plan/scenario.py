@@ -138,7 +138,7 @@ def read_plan_scenario(path: str | Path) -> PlanScenario:
         raise InputError(f"{path}: {sentence_of(error)}") from error
     settings = settings_from_sections({k: v for k, v in content.items() if k in SECTIONS}, str(path))
     config = read_config(None if file.fit_config is None else path.parent / file.fit_config)
-    if settings.emitter_pattern == "single":
+    if settings.single_leds:
         raise InputError(
             f"{path}: [emitter] pattern 'single' cannot be planned; expected 'ring' or 'isotropic'"
         )

@@ -204,7 +204,7 @@ def _flashes(file: _File, settings: Settings, modules: Modules, where: str) -> F
     flashes = file.flashes
     if (flashes.every is None) == (not flashes.emitters):
         raise InputError(f"{where}: [flashes] needs either every or emitters")
-    single = settings.emitter_pattern == "single"
+    single = settings.single_leds
     if single != bool(flashes.azimuths_deg):
         raise InputError(
             f"{where}: [flashes] azimuths_deg goes with the emitter pattern 'single', and only with it; "

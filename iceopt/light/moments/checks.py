@@ -19,7 +19,7 @@ def require_sound(scene: Scene) -> None:
         negative, bin edges do not increase, an emitter and its receiver are in one place, or a constant lies
         outside its range.
     """
-    azimuths = ("bearing_deg", "azimuth_deg") if scene.emission.pattern == "single" else ()
+    azimuths = ("bearing_deg", "azimuth_deg") if scene.emission.single_led else ()
     for name in ("emitter_depth_m", "receiver_depth_m", "distance_m", "photons", *azimuths):
         value = getattr(scene, name)
         bad = ~np.isfinite(value)

@@ -152,7 +152,7 @@ def coupling_arrays(c: Couplings) -> tuple[NDArray, ...]:
 
 def parts_of(scene: Scene, order: int) -> int:
     """Give the number of parts of an emission, as cos(m azimuth), that an order knows."""
-    return order + 1 if scene.emission.pattern == "single" else 1
+    return order + 1 if scene.emission.single_led else 1
 
 
 def emitted_means(scene: Scene, order: int, turns: int) -> NDArray[np.float64]:

@@ -92,5 +92,6 @@ def steered_across(high: LaplaceMoments, reference: Ice) -> JoinedMoments:
         names.append(steered.name)
     if turned.any():
         parts.append((turned, high.of_pairs(turned)))
-        names.append(f"those of order {high.order} along lines" if names else high.name)
+        where = "along lines and behind LEDs" if high.scene.behind.any() else "along lines"
+        names.append(f"those of order {high.order} {where}" if names else high.name)
     return JoinedMoments(high, parts, ", ".join(names))

@@ -1,9 +1,12 @@
 """Joined moments: every pair by its part's means; steering across lines alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from iceopt.ice.layers import Ice
+from iceopt.light.model import Emission
 from iceopt.light.moments.joined import steered_across
 from iceopt.light.moments.laplace import RATES_PER_NS, LaplaceMoments
 from tests.light.moments.scenes import make_scene
@@ -50,6 +53,17 @@ def test_name_says_what_is_steered_and_what_is_not(high, steered):
     assert steered.name == "Laplace moments of order 3, steered by order 5, those of order 5 along lines"
     along = high.of_pairs(ALONG)
     assert steered_across(along, REFERENCE).name == along.name
+
+
+def test_light_behind_an_led_is_the_high_orders():
+    leds = make_scene([1560.0] * 3, [1540.0] * 3, [70.0, 90.0, 0.0], emission=Emission("single", 0.0, 12.0))
+    scene = replace(leds, bearing_deg=np.array([0.0, 170.0, 0.0]), azimuth_deg=np.zeros(3))
+    high = LaplaceMoments(scene, 5, RATES_PER_NS)
+    steered = steered_across(high, REFERENCE)
+    assert steered.name.endswith("those of order 5 along lines and behind LEDs")
+    turned = np.array([False, True, True])
+    np.testing.assert_array_equal(steered.expected(NEAR)[turned], high.of_pairs(turned).expected(NEAR))
+    assert np.abs(np.log(steered.expected(NEAR) / high.expected(NEAR))[0]).max() > 1e-5
 
 
 @pytest.mark.parametrize("distances", [[0.0, 0.0, 0.0], [120.0, 60.0, 90.0]])
