@@ -98,6 +98,7 @@ def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its 
     noise = np.exp(own[2])
     u = start
     variance = pair_size * pair_size
+    farthest = 1.0 if tail > 0.0 else np.inf
     best, damp, du = -np.inf, 0.0, 0.0
     step_of_shape, side = np.zeros(groups), np.empty(groups)
     for step in range(_MOST_STEPS):
@@ -156,6 +157,10 @@ def _newton(  # noqa: PLR0912, PLR0915 (one Newton loop; the compiler keeps its 
                 for m in range(k, 3):
                     information[k, m] -= coupling[k, g] * work[m + 1, g]
         du = pull / (kappa + information[0, 0])
+        # The charge's density is all but straight in its tails: a step that trusts its curvature there goes
+        # far beyond the peak, and back again.
+        reach = farthest * (abs(u) + pair_size)
+        du = min(max(du, -reach), reach)
         longest = abs(du)
         decrement += pull * du
         for g in range(groups):

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 import scipy.integrate
 import scipy.linalg
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from iceopt.fit.likelihood import ErrorModel, Likelihood, tail_breadth, tail_variance
 from iceopt.fit.marginal import Marginal, factored
@@ -138,6 +140,34 @@ def test_a_pair_whose_light_is_lost_is_found_at_its_higher_peak(loss, start):
     of_counts = np.sum(counts - mu + counts * np.log(mu / counts), axis=1)
     exact = (of_counts - (np.sqrt(1.0 + tail * (u[:, 0] / size) ** 2) - 1.0) / tail).max()
     assert value[0] == pytest.approx(exact, abs=1e-4)
+
+
+@given(
+    off=st.lists(st.floats(-8.0, 8.0), min_size=1, max_size=4),
+    size=st.floats(1e-3, 1.5),
+    pair_size=st.floats(3e-3, 0.3),
+    charge=st.floats(-4.0, 4.0),
+    profile=st.floats(-27.0, 27.0),
+    tail=st.sampled_from([0.0, 0.25, 1.0]),
+)
+@example(off=[4.4], size=1.0, pair_size=0.0209, charge=-1.05, profile=27.3, tail=0.25)
+def test_best_errors_of_a_pair_are_found_from_afar(off, size, pair_size, charge, profile, tail):
+    """Without dark counts the density has a single peak, and that is where its gradient is zero."""
+    counts = np.full((1, len(off)), 4000.0)
+    light, one = counts * np.exp(-np.array([off])), np.ones((1, len(off)))
+    z, u = profile * one, np.array([charge])
+    value, _, _ = solve_pairs(
+        light, 0 * one, np.array([len(off)]), counts, 0 * one, size * one, 0 * one, np.zeros((1, 3)),
+        np.full(1, pair_size), tail, z, u,
+    )  # fmt: skip
+    mu = light * np.exp(u + size * z)
+    root = np.sqrt(1.0 + tail * (u[0] / pair_size) ** 2)
+    by_charge = np.sum(counts - mu) - u[0] / (pair_size**2 * root)
+    by_profile = size * (counts - mu) - z
+    assert by_charge**2 / (np.sum(mu) + pair_size**-2.0 / root**3) == pytest.approx(0.0, abs=1e-7)
+    assert by_profile**2 / (size**2 * mu + 1.0) == pytest.approx(0.0 * one, abs=1e-7)
+    matched = np.sum(counts - mu + counts * np.log(mu / counts)) - 0.5 * np.sum(z**2)
+    assert value[0] == pytest.approx(matched - (u[0] / pair_size) ** 2 / (1.0 + root), rel=1e-9, abs=1e-9)
 
 
 def test_an_odd_pair_pulls_less_with_a_heavy_tail(part, signal):
