@@ -308,7 +308,7 @@ def draw(folder: Path, picture: Path) -> None:
         left.loglog([m["lines"] for m in kept], times, "o-", label=stage)
     left.axhline(3.0, color="0.5", lw=0.8, ls=":")
     left.set(xlabel="lines of 64 modules", ylabel="seconds, two cores")
-    left.legend(fontsize="small")
+    figure.legend(loc="outside upper center", ncols=4, fontsize="small")
     peaks = [max(s["peak_gib"] for s in m["stages"].values()) for m in measured]
     right.loglog([m["lines"] for m in measured], peaks, "o-", color="k")
     right.set_yticks([1, 2, 4, 8], ["1", "2", "4", "8"])
