@@ -229,7 +229,7 @@ def fit_it(problem: "Problem", record: Record, seconds: float, whole: bool, fold
     found: dict[str, Any] = {}
     spent.begin("maximum")
     with record.stage("maximum"):
-        maximum, moved = climb(problem, store, watch, lambda: seconds + begun - time.monotonic())
+        maximum, moved, _, _ = climb(problem, store, watch, lambda: seconds + begun - time.monotonic())
     stages["maximum"]["seconds"] = spent.end(stages["maximum"]["seconds"])
     found["steps"] = sum("step" in words for words in said)
     found["renewals"], found["to_gain"] = len(moved), maximum.decrement / 2

@@ -81,6 +81,7 @@ def _attributes(fake: Fake) -> dict[str, object]:
         "schema": NAME, "schema_version": VERSION, "created_at": "2040-01-02T03:24:05+00:00",
         "inference_library": "iceopt", "converged": int(fake.converged),
         "verdict": fake.verdict, "light_model": "layered P3", "light_model_error": fake.light_model_error,
+        "fitted_pair_error": 0.015, "attitude": np.zeros(4), "attitude_sd": np.zeros(4),
         "site": fake.site, "season": fake.season, "wavelength_nm": 405.0,
         "input_sha256": '{"sample": {"counts.csv": "%s"}}' % ("ab" * 32),
         "configuration": FitConfig().model_dump_json(), "versions": '{"iceopt": "0.1.0", "numpy": "2.4.6"}',

@@ -14,6 +14,7 @@ from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.config import FitConfig
 from iceopt.fit.outcome import Outcome, fit
 from iceopt.fit.problem import Light, Problem
+from iceopt.ice.attitude import LEVEL, Attitude
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
@@ -89,9 +90,10 @@ def redrawn(
     ice: Ice,
     seed: int,
     light: Callable[[Scene], LightModel] = ClosedForm,
+    attitude: Attitude = LEVEL,
 ) -> Campaign:
     """The campaign with counts of a light model in their place; clock offsets by moving the bins' edges."""
-    scene = scene_of(campaign)
+    scene = scene_of(campaign, attitude)
     expected = np.empty(campaign.counts.shape)
     for module in np.unique(campaign.pair_module):
         mine = campaign.pair_module == module

@@ -22,6 +22,14 @@ def predict(
             min=1, max=9, help="Order of the layered light model; from 5 on lifted to 9, as in fits."
         ),
     ] = 5,
+    slope: Annotated[
+        tuple[float, float] | None,
+        typer.Option(help="How much deeper layers lie a metre along x and y; a result's own by default."),
+    ] = None,
+    stretch: Annotated[
+        tuple[float, float] | None,
+        typer.Option(help="cos and sin part of the stretch of distances; a result's own by default."),
+    ] = None,
 ) -> None:
     """Write the expected counts of every pair: brightness and efficiency 1, no offsets, no dark counts."""
     if not output.parent.is_dir():
@@ -31,12 +39,15 @@ def predict(
 
     from iceopt.campaign.read import read_campaign
     from iceopt.commands.progress import progress
+    from iceopt.ice.attitude import Attitude
     from iceopt.light.moments.lifted import best_moments
     from iceopt.light.scene import scene_of
 
-    content, layers = read_campaign(campaign), _ice(ice)
+    content, (layers, attitude) = read_campaign(campaign), _ice(ice)
+    (slope_x, slope_y), (cos, sin) = slope or attitude[:2], stretch or attitude[2:]
+    lying = Attitude(slope_x, slope_y, cos, sin)
     with progress(f"order {order}: expected counts") as advance:
-        model = best_moments(scene_of(content), order)
+        model = best_moments(scene_of(content, lying), order)
         expected = model.expected(layers)
         advance(1.0)
     part = output.with_name(output.name + ".partial")
@@ -52,20 +63,21 @@ def predict(
             file.create_dataset("expected", data=expected, compression="gzip", shuffle=True)
             file["expected"].attrs["units"] = "photoelectrons"
             file.attrs["light_model"] = model.name
+            file.attrs["attitude"] = lying.values
         os.replace(part, output)
     finally:
         part.unlink(missing_ok=True)
     typer.echo(f"{output}: expected counts of {len(expected)} pairs by {model.name}")
 
 
-def _ice(path: Path) -> "Ice":
-    """Read the ice of a layer table, or the medians of a result."""
+def _ice(path: Path) -> "tuple[Ice, tuple[float, ...]]":
+    """Read the ice of a layer table, level, or the medians of a result, and how it lies."""
     if path.suffix.lower() not in (".h5", ".hdf5", ".nc"):
         from iceopt.ice.table import read_layer_table
 
-        return read_layer_table(path)
+        return read_layer_table(path), (0.0, 0.0, 0.0, 0.0)
 
     from iceopt.result.read import Result
 
     with Result(path) as result:
-        return result.median_ice()
+        return result.median_ice(), tuple(result.attitude.values.tolist())

@@ -26,7 +26,7 @@ def show(result: Annotated[Path, typer.Argument(help="Result file of `iceopt fit
 
 def summary(result: "Result") -> list[str]:
     """Lines of at most `WIDTH` characters that sum up a result."""
-    from iceopt.result.summary import light_model_errors, scatter
+    from iceopt.result.summary import lie_of_the_ice, light_model_errors, scatter
 
     campaigns = result.campaigns()
     paragraphs = [
@@ -34,6 +34,7 @@ def summary(result: "Result") -> list[str]:
         result.verdict,
         *light_model_errors(result),
         scatter(result),
+        lie_of_the_ice(result),
         *(_left_out(view, view.attribute("season") if len(campaigns) > 1 else "") for view in campaigns),
     ]
     return [

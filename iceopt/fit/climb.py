@@ -6,20 +6,26 @@ is wanted. Far from it the model is made anew after a few steps. Near it the map
 where the counts say little of the difference between neighbouring layers, and Anderson's mixing of the last
 iterates (J. Assoc. Comput. Mach. 12, 547 (1965)) takes the slow directions out. How much the counts scatter
 is judged with each renewal from there on. Until then rough light models will do, where there are some.
+
+How the ice lies is asked near the fixed point, by rough light models and again by the best; where the counts
+speak up for a slope or a stretch, the fit goes on with ice that lies like that.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.fit.attitude import attitude_step
 from iceopt.fit.checkpoint import Checkpoint
 from iceopt.fit.dispersion import dispersions
 from iceopt.fit.limits import SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, MOST_STEPS, Maximum, find_maximum, with_covariance
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.problem import Problem
+from iceopt.ice.attitude import Attitude
 
 Array = NDArray[np.float64]
 
@@ -31,7 +37,26 @@ _NEAR = 2.0
 _NEARLY = 10.0
 _MIXED = 4
 _MOST_APPROACHES = 15
+_MOST_LAYINGS = 6
+_LYING, _LAID = 30.0, 1.0
+"""Worth of a step in attitude (chi-square of 4 by chance) from which ice lies otherwise than it was taken to,
+and below which it need not be laid again."""
+_FARTHEST_LAYERS = 0.3
+_BY_ROUGH, _BY_BEST = 1, 2
 _STAGE = "maximum"
+
+
+class Climbed(NamedTuple):
+    """Where a climb has ended."""
+
+    maximum: Maximum
+    """With the posterior for draws, and the covariance of the normal approximation."""
+    moved: tuple[float, ...]
+    """Root mean square move of the layers by each renewal, in their standard deviations."""
+    problem: Problem
+    """In ice that lies as was found."""
+    attitude_covariance: Array
+    """Shape (4, 4); zero for what was not found of the attitude."""
 
 
 def climb(
@@ -40,7 +65,7 @@ def climb(
     watch: Callable[[str, float | None], None],
     time_left_s: Callable[[], float],
     profile: Array | None = None,
-) -> tuple[Maximum, tuple[float, ...]]:
+) -> Climbed:
     """Climb, renewing the light models until it no longer matters; resumes from the store.
 
     Parameters
@@ -56,10 +81,7 @@ def climb(
 
     Returns
     -------
-    maximum : Maximum
-        With the posterior for draws, and the covariance of the normal approximation.
-    moved : tuple of float
-        Root mean square move of the layers by each renewal, in their standard deviations.
+    Climbed
     """
     way = _Way(problem, store, watch, time_left_s)
     way.begin(profile)
@@ -71,8 +93,8 @@ def climb(
         way.judge_scatter()
     watch("finding the covariance", None)
     last = way.maximum
-    for_draws = replace(last, posterior=problem.steered(last.posterior, last.vector))
-    return with_covariance(for_draws), tuple(way.moved)
+    for_draws = replace(last, posterior=way.problem.steered(last.posterior, last.vector))
+    return Climbed(with_covariance(for_draws), tuple(way.moved), way.problem, way.attitude_covariance)
 
 
 class _Way:
@@ -88,13 +110,15 @@ class _Way:
         watch: Callable[[str, float | None], None],
         time_left_s: Callable[[], float],
     ) -> None:
-        self._problem, self._store, self._watch, self._time_left_s = problem, store, watch, time_left_s
+        self.problem, self._store, self._watch, self._time_left_s = problem, store, watch, time_left_s
         self._number = 0
         self._begun: list[Array] = []
         self._ended: list[Array] = []
         self._scatter = problem.no_dispersion()
         self._rough = problem.rough_lights
         self._approaching = True
+        self._laid = 0
+        self.attitude_covariance = np.zeros((4, 4))
         self.moved: list[float] = []
         """Move of the layers by each renewal, in their errors."""
         self.judged = not problem.config.error.dispersion
@@ -107,13 +131,15 @@ class _Way:
         if pieces:
             last = pieces[-1]
             vector, self._made_at = last["vector"], last["made_at"]
+            self._lie(Attitude(*last["attitude"].tolist()))
+            self._laid, self.attitude_covariance = int(last["laid"]), last["attitude_covariance"]
             self.moved = [float(m) for m in last["moved"]]
-            self._scatter = self._problem.split_pairs(last["dispersion"])
+            self._scatter = self.problem.split_pairs(last["dispersion"])
             self.judged, self._rough = bool(last["judged"]), bool(last["rough"])
             self._approaching = bool(last["approaching"])
         else:
             self._watch("first guess", None)
-            vector = self._problem.first_guess(profile)
+            vector = self.problem.first_guess(profile)
         if self._approaching:
             vector = self._made_at = self._approached(vector)
         self._go(vector)
@@ -125,7 +151,7 @@ class _Way:
         say so go. With errors of one size the counts are close to least squares in their logarithms, which
         leads back from afar.
         """
-        problem = self._problem.with_normal_errors()
+        problem = self.problem.with_normal_errors()
         for _ in range(_MOST_APPROACHES):
             self._made_at = vector
             posterior = problem.posterior_at(vector, vector, self._scatter, self._rough)
@@ -158,9 +184,11 @@ class _Way:
     def renew(self) -> None:
         """Make the light models anew where the fixed point should be, and climb with them."""
         self._watch("renewing the light model at the best ice", None)
+        if self.near and self._laid < (_BY_ROUGH if self._rough else _BY_BEST):
+            self._lay()
         if self.near and self._rough:
             self._rough, self._begun, self._ended = False, [], []
-        elif self.near and self._problem.config.error.dispersion:
+        elif self.near and self.problem.config.error.dispersion:
             self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
         layers = 2 * self.maximum.posterior.layers
         sd = np.sqrt(np.diag(self.maximum.covariance))[:layers]
@@ -175,6 +203,28 @@ class _Way:
             self._begun = [*self._begun, self._made_at[:layers]][-_MIXED:]
             self._ended = [*self._ended, self.maximum.vector[:layers]][-_MIXED:]
 
+    def _lay(self) -> None:
+        """Find how the ice lies, with the light models of now; no more by the best ones if it is level."""
+        given = self.problem.config.attitude
+        for _ in range(_MOST_LAYINGS if any(given.free) else 0):
+            level = self.problem.attitude == given.given
+            step = attitude_step(self.problem, self.maximum.posterior, self.maximum.vector)
+            if step.worth < (_LYING if level else _LAID) or self._time_left_s() <= 0:
+                break
+            self.attitude_covariance = step.covariance
+            self._lie(self.problem.attitude.moved(step.change))
+            self._made_at = self.maximum.vector.copy()
+            self._made_at[: step.layers.size] += np.clip(step.layers, -_FARTHEST_LAYERS, _FARTHEST_LAYERS)
+            self._begun, self._ended = [], []
+            self._go(self._made_at)
+        self._laid = _BY_ROUGH if self._rough and self.problem.attitude != given.given else _BY_BEST
+        self._keep(self.problem.attitude.words, self.maximum.vector)
+
+    def _lie(self, attitude: Attitude) -> None:
+        """Go on in ice of an attitude."""
+        if attitude != self.problem.attitude:
+            self.problem = self.problem.lying(attitude)
+
     def judge_scatter(self) -> None:
         """Find how much the counts scatter, and climb on with that."""
         self._scatter, self.judged = dispersions(self.maximum.posterior, self.maximum.vector), True
@@ -185,13 +235,13 @@ class _Way:
         self._climb(self.maximum.posterior, self.maximum.vector, LARGEST_DECREMENT)
 
     def _go(self, vector: Array) -> None:
-        posterior = self._problem.posterior_at(vector, self._made_at, self._scatter, self._rough)
-        self._climb(posterior, vector, ROUGHLY if self._problem.light_moves else LARGEST_DECREMENT)
+        posterior = self.problem.posterior_at(vector, self._made_at, self._scatter, self._rough)
+        self._climb(posterior, vector, ROUGHLY if self.problem.light_moves else LARGEST_DECREMENT)
 
     def _climb(self, posterior: Posterior, vector: Array, enough: float) -> None:
-        most_steps = STEPS_A_RENEWAL if self._problem.light_moves else MOST_STEPS
+        most_steps = STEPS_A_RENEWAL if self.problem.light_moves else MOST_STEPS
         self.maximum = find_maximum(
-            self._problem, (posterior, vector), self._keep, most_steps, enough, self._time_left_s
+            self.problem, (posterior, vector), self._keep, most_steps, enough, self._time_left_s
         )
 
     def _keep(self, words: str, vector: Array) -> None:
@@ -203,6 +253,9 @@ class _Way:
             "judged": np.array(self.judged),
             "rough": np.array(self._rough),
             "approaching": np.array(self._approaching),
+            "attitude": self.problem.attitude.values,
+            "attitude_covariance": self.attitude_covariance,
+            "laid": np.array(self._laid),
         }
         self._store.write(_STAGE, self._number, kept)
         self._number += 1

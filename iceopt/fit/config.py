@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from iceopt.errors import InputError
+from iceopt.ice.attitude import Attitude
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -37,6 +38,27 @@ class LayersConfig(_Section):
         elif self.top_m is not None and self.bottom_m is not None and self.bottom_m <= self.top_m:
             raise ValueError("bottom_m must be deeper than top_m")
         return self
+
+
+class AttitudeConfig(_Section):
+    """How the ice lies (`iceopt.ice.attitude`): given, or found where the counts speak up for it."""
+
+    slope: tuple[Finite, Finite] | Literal["found"] = "found"
+    """How much deeper every layer lies with each metre along x and along y."""
+    stretch: tuple[Finite, Finite] | Literal["found"] = "found"
+    """Of distances as light sees them: cos and sin parts in twice the bearing."""
+
+    @property
+    def given(self) -> Attitude:
+        """The attitude as far as it is given; zero for what is to be found."""
+        slope, stretch = ((0.0, 0.0) if part == "found" else part for part in (self.slope, self.stretch))
+        return Attitude(*slope, *stretch)
+
+    @property
+    def free(self) -> tuple[bool, bool, bool, bool]:
+        """Which of the four numbers are to be found."""
+        slope, stretch = self.slope == "found", self.stretch == "found"
+        return slope, slope, stretch, stretch
 
 
 class ModelConfig(_Section):
@@ -187,6 +209,7 @@ class FitConfig(_Section):
 
     seed: Annotated[int, Field(ge=0)] = 1
     layers: LayersConfig = LayersConfig()
+    attitude: AttitudeConfig = AttitudeConfig()
     model: ModelConfig = ModelConfig()
     data: DataConfig = DataConfig()
     error: ErrorConfig = ErrorConfig()

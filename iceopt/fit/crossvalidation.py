@@ -113,7 +113,8 @@ def leave_out(
         mine = np.array(campaign.flashes.run)[campaign.pair_run] == run
         alone = replace(verdicts, usable=verdicts.usable & mine[:, None])
         if alone.usable.any():
-            part = part_of(campaign, alone, np.arange(len(campaign.modules.name)), config, build)
+            place = np.arange(len(campaign.modules.name))
+            part = part_of(campaign, alone, place, config, build, outcome.problem.attitude)
             found.append(_predicted(outcome, part))
     return Fold(outcome.converged, outcome.verdict, tuple(found))
 

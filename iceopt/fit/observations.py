@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from iceopt.campaign.model import Campaign, Verdicts
 from iceopt.errors import InputError
+from iceopt.ice.attitude import LEVEL, Attitude
 from iceopt.light.model import Scene, windows
 from iceopt.light.scene import scene_of
 
@@ -69,6 +70,7 @@ def observe(
     earliest: float,
     group_growth: float,
     least_counts: float,
+    attitude: Attitude = LEVEL,
 ) -> Observations:
     """Select what a fit uses of a campaign and group it in time.
 
@@ -84,6 +86,8 @@ def observe(
         Bins are joined while the group stays narrower than this part of its time.
     least_counts : float
         Pairs with fewer counts in their usable bins are left out.
+    attitude : Attitude, optional
+        Of the ice. Which bins are used does not depend on it.
 
     Returns
     -------
@@ -105,7 +109,9 @@ def observe(
         )
     pulses = campaign.flashes.pulses[campaign.pair_run[pair]]
     dark_per_bin = pulses * dark_per_ns[campaign.pair_module[pair]] * campaign.settings.bin_ns
-    return group_pairs(campaign, pair, used[pair], campaign.counts[pair], dark_per_bin, group_growth)
+    return group_pairs(
+        campaign, pair, used[pair], campaign.counts[pair], dark_per_bin, group_growth, attitude
+    )
 
 
 def late_bins(scene: Scene, earliest: float) -> NDArray[np.bool_]:
@@ -121,6 +127,7 @@ def group_pairs(
     counts: NDArray[Any],
     dark_per_bin: Array,
     group_growth: float,
+    attitude: Attitude = LEVEL,
 ) -> Observations:
     """Group counts of some pairs of a campaign in time.
 
@@ -133,10 +140,10 @@ def group_pairs(
     used, counts : ndarray, shape (pair, bin)
         Usable bins and counts of these.
     dark_per_bin : ndarray, shape (pair,)
-    group_growth : float
+    group_growth, attitude
         As for `observe`.
     """
-    scene = scene_of(campaign).of_pairs(pair)
+    scene = scene_of(campaign, attitude).of_pairs(pair)
     edges = scene.bin_edges_ns
     first, stop, groups = _runs_of_bins(used, time_groups(edges, group_growth))
     runs, run = np.unique(campaign.pair_run[pair], return_inverse=True)
@@ -155,7 +162,7 @@ def group_pairs(
         time_ns=0.5 * (edges[first] + edges[stop]),
         dark_per_bin=dark_per_bin,
         used=used,
-        range_m=scene.range_m,
+        range_m=scene_of(campaign).of_pairs(pair).range_m,
     )
 
 

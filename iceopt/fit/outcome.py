@@ -16,6 +16,7 @@ from iceopt.fit.correction import Corrected, correct
 from iceopt.fit.ensemble import Ensembles
 from iceopt.fit.gradient import NoUTurn
 from iceopt.fit.laplace import NormalDraws
+from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.limits import LARGEST_K, SETTLED
 from iceopt.fit.maximum import LARGEST_DECREMENT, Maximum
 from iceopt.fit.posterior import Posterior
@@ -60,6 +61,7 @@ class Outcome:
     """What a fit has found."""
 
     problem: Problem
+    """In ice that lies as was found."""
     maximum: Maximum
     run: Run
     corrected: Corrected
@@ -72,6 +74,8 @@ class Outcome:
     """What speaks against it that further chains of the same fit would not mend."""
     verdict: str
     duration_s: float
+    attitude_covariance: Array
+    """Shape (4, 4): of what was found of the ice's attitude, zero for what was not."""
 
 
 def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
@@ -93,7 +97,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
     def time_left_s() -> float:
         return config.sampler.time_limit_s - (time.monotonic() - begin)
 
-    maximum, moved = climb(problem, store, watch, time_left_s)
+    maximum, moved, problem, attitude_covariance = climb(problem, store, watch, time_left_s)
     sampler = make_sampler(config, maximum.vector.size)
     target: Target = maximum.posterior
     if sampler.evaluates and config.sampler.target == "stand-in":
@@ -125,7 +129,8 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
             break
     standing = _standing(maximum, moved, run, corrected)
     complaints = [*standing, *_too_few(corrected), *complaints_of_draws(diagnostics)]
-    light_doubt = _light_doubt(maximum.posterior, maximum.vector)
+    fitted_error = float(np.exp(np.median(corrected.draws[:, :, -len(ERROR_NAMES)])))
+    light_doubt = _light_doubt(maximum.posterior, maximum.vector, fitted_error)
     watch("predicting the counts", None)
     return Outcome(
         problem=problem,
@@ -137,6 +142,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
             _predict(problem, maximum.posterior, corrected, k) for k in range(len(problem.parts))
         ),
         renewals=moved,
+        attitude_covariance=attitude_covariance,
         converged=not complaints,
         standing=tuple(standing),
         verdict=verdict_of(complaints, light_doubt, diagnostics, run.stopped_by),
@@ -189,12 +195,12 @@ def _too_few(corrected: Corrected) -> list[str]:
     return [f"the time limit left {corrected.draws.shape[1]} corrected draws a chain"]
 
 
-def _light_doubt(posterior: Posterior, vector: Array) -> str:
+def _light_doubt(posterior: Posterior, vector: Array, fitted_error: float) -> str:
     """Say in words that a light model is too poor for final numbers; empty if none is."""
     ice = posterior.ice(vector)
     for term in posterior.terms:
         own = float(np.median(term.model.model_error(ice, term.model.expected(ice))))
-        if doubt := doubt_of_light(term.model.name, own):
+        if doubt := doubt_of_light(term.model.name, own, fitted_error):
             return doubt
     return ""
 

@@ -18,6 +18,7 @@ from iceopt.fit.nuisances import NuisancePrior, NuisanceSystem, Ties
 from iceopt.fit.observations import Observations, observe
 from iceopt.fit.posterior import Posterior
 from iceopt.fit.site import shared_modules
+from iceopt.ice.attitude import LEVEL, Attitude
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
@@ -118,6 +119,8 @@ class Problem:
     config : FitConfig
     build : callable
         Makes the light models of a scene.
+    attitude : Attitude, optional
+        Of the ice; by default as far as the configuration gives it.
 
     Raises
     ------
@@ -130,19 +133,25 @@ class Problem:
         campaigns: Sequence[tuple[Campaign, Verdicts]],
         config: FitConfig,
         build: Callable[[FitConfig, Scene], Light] = light_models,
+        attitude: Attitude | None = None,
     ) -> None:
         self.config = config
+        self.attitude = config.attitude.given if attitude is None else attitude
+        self._made_of = tuple(campaigns), build
         self.modules, places = shared_modules([campaign for campaign, _ in campaigns])
         _require_one_spread([campaign for campaign, _ in campaigns], config)
         self.parts = tuple(
-            part_of(campaign, verdicts, place, config, build)
+            part_of(campaign, verdicts, place, config, build, self.attitude)
             for (campaign, verdicts), place in zip(campaigns, places, strict=True)
         )
         self.system = NuisanceSystem([part.ties for part in self.parts])
-        scenes = [part.observations.scene for part in self.parts]
         self._sharing = alike([part.observations for part in self.parts])
-        depths = np.concatenate([np.r_[s.emitter_depth_m, s.receiver_depth_m] for s in scenes])
-        self.edges_m = layer_edges(config.layers, depths)
+        self.edges_m = layer_edges(config.layers, np.concatenate([used_depths_m(p) for p in self.parts]))
+
+    def lying(self, attitude: Attitude) -> "Problem":
+        """Return the same problem in ice of another attitude; its layers are the same."""
+        campaigns, build = self._made_of
+        return Problem(campaigns, self.config, build, attitude)
 
     def posterior(
         self,
@@ -287,15 +296,25 @@ def part_of(
     place: NDArray[np.int64],
     config: FitConfig,
     build: Callable[[FitConfig, Scene], Light],
+    attitude: Attitude = LEVEL,
 ) -> Part:
     """What one campaign gives to a fit; `place`, shape (module,), is of its modules among those of all."""
     data, nuisances = config.data, config.nuisances
     dark = dark_rates(campaign, verdicts, nuisances.dark_level_spread, nuisances.dark_spread)
-    seen = observe(campaign, verdicts, dark.per_ns, data.earliest, data.group_growth, data.least_counts)
+    seen = observe(
+        campaign, verdicts, dark.per_ns, data.earliest, data.group_growth, data.least_counts, attitude
+    )
     efficiency = campaign.modules.relative_efficiency[seen.modules]
     prior = nuisance_prior_of(config, campaign.settings, efficiency, dark.worth[seen.modules])
     ties = Ties(seen.run, seen.module, place[seen.modules], prior)
     return Part(campaign, verdicts, seen, build(config, seen.scene), ties, dark.per_ns)
+
+
+def used_depths_m(part: Part) -> Array:
+    """Depths of the emitters and receivers of the pairs in use, in whichever order."""
+    campaign, pair = part.campaign, part.observations.pair
+    emitter = campaign.flashes.emitter[campaign.pair_run[pair]]
+    return np.asarray(campaign.modules.position_m[np.r_[emitter, campaign.pair_module[pair]], 2])
 
 
 def _require_one_spread(campaigns: Sequence[Campaign], config: FitConfig) -> None:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from iceopt.fit.convergence import Diagnostics
-from iceopt.fit.limits import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS
+from iceopt.fit.limits import LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, is_explained
 
 
 def complaints_of_draws(diagnostics: Diagnostics) -> list[str]:
@@ -19,10 +19,25 @@ def complaints_of_draws(diagnostics: Diagnostics) -> list[str]:
     return found
 
 
-def doubt_of_light(name: str, own_error: float) -> str:
-    """Say in words that a light model is too poor for final numbers; empty if it is not."""
+def doubt_of_light(name: str, own_error: float, fitted_error: float) -> str:
+    """Say in words that a light model is too poor for final numbers; empty if it is not.
+
+    Parameters
+    ----------
+    name : str
+    own_error : float
+        Relative error by its own account.
+    fitted_error : float
+        That of a pair's charge 100 m away, as fitted.
+    """
     if own_error > LARGEST_OWN_ERROR:
         return f"the light model, {name}, is itself wrong by about {100 * own_error:.0f} %"
+    if not is_explained(fitted_error, own_error):
+        return (
+            f"charges 100 m away are off by {100 * fitted_error:.1f} % where the light model owns up to "
+            f"{100 * own_error:.1f} %; ice or modules are not what it takes them for, and the layers' "
+            "intervals do not know of it"
+        )
     return ""
 
 

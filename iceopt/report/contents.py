@@ -6,11 +6,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from iceopt.fit.limits import LARGEST_K, LARGEST_OWN_ERROR, LARGEST_RHAT, LEAST_ESS, SETTLED
+from iceopt.fit.limits import (
+    LARGEST_K,
+    LARGEST_OWN_ERROR,
+    LARGEST_RHAT,
+    LARGEST_UNEXPLAINED,
+    LEAST_ESS,
+    SETTLED,
+    is_explained,
+)
 from iceopt.result.deviance import Deviances
 from iceopt.result.layers import Layers, Lengths, read_layers
 from iceopt.result.read import Result
-from iceopt.result.summary import counted, left_out, light_model_errors, mean_and_sd, scatter
+from iceopt.result.summary import (
+    counted,
+    left_out,
+    lie_of_the_ice,
+    light_model_errors,
+    mean_and_sd,
+    scatter,
+)
 
 Array = NDArray[np.float64]
 
@@ -54,9 +69,9 @@ def season(result: Result, label: str) -> dict[str, Any]:
         "converged": result.converged,
         "final": result.final,
         "verdict": result.verdict,
-        "errors": [*light_model_errors(result), scatter(result)],
+        "errors": [*light_model_errors(result), scatter(result), lie_of_the_ice(result)],
         "own_error_percent": f"{100 * result.attribute('light_model_error'):.2g}",
-        "light_model_good": result.attribute("light_model_error") <= LARGEST_OWN_ERROR,
+        "light_model_good": all(check.passed for check in _light_checks(result)),
         "left_out": {
             f"{prefix}{kind}".capitalize(): counted(states)
             for prefix, view in campaigns
@@ -152,23 +167,35 @@ def _findings(result: Result, prefix: str) -> list[dict[str, str]]:
 def _checks(result: Result) -> list[Check]:
     """The numbers behind the verdict; comparisons are such that a NaN fails."""
     rhat, ess, k = (result.attribute(n) for n in ("worst_rhat", "least_ess", "pareto_k"))
-    own = result.attribute("light_model_error")
     checks = [
         Check("Worst R-hat of all parameters", f"{rhat:.3f}", f"below {LARGEST_RHAT}", rhat < LARGEST_RHAT),
         Check("Smallest effective sample size", f"{ess:.0f}", f"above {LEAST_ESS:.0f}", ess > LEAST_ESS),
         Check("Pareto k of the correction", f"{k:.2f}", f"below {LARGEST_K}", k < LARGEST_K),
-        Check(
-            "Light model's error by its own account",
-            f"{100 * own:.2g} %",
-            f"at most {100 * LARGEST_OWN_ERROR:.0f} %",
-            own <= LARGEST_OWN_ERROR,
-        ),
+        *_light_checks(result),
     ]
     moves = np.atleast_1d(result.attribute("light_renewal_moves"))
     if moves.size:
         name = "Last renewal of the light model moved the layers by (of their errors)"
         checks.append(Check(name, f"{moves[-1]:.2f}", f"below {SETTLED}", moves[-1] < SETTLED))
     return checks
+
+
+def _light_checks(result: Result) -> list[Check]:
+    own, fitted = result.attribute("light_model_error"), result.attribute("fitted_pair_error")
+    return [
+        Check(
+            "Light model's error by its own account",
+            f"{100 * own:.2g} %",
+            f"at most {100 * LARGEST_OWN_ERROR:.0f} %",
+            own <= LARGEST_OWN_ERROR,
+        ),
+        Check(
+            "Error of charges 100 m away, as fitted",
+            f"{100 * fitted:.2g} %",
+            f"at most {100 * max(LARGEST_UNEXPLAINED, own):.2g} %",
+            is_explained(fitted, own),
+        ),
+    ]
 
 
 def _worst(result: Result, prefix: str) -> list[dict[str, str]]:

@@ -183,7 +183,8 @@ def _judged(pieces: Sequence[_Piece], diagnostics: Diagnostics) -> Merged:
     ]
     complaints = [*standing, *complaints_of_draws(diagnostics)]
     own_error = max(float(piece.attributes["light_model_error"]) for piece in pieces)
-    doubt = doubt_of_light(pieces[0].attributes["light_model"], own_error)
+    fitted_error = max(float(piece.attributes["fitted_pair_error"]) for piece in pieces)
+    doubt = doubt_of_light(pieces[0].attributes["light_model"], own_error, fitted_error)
     reason = f"{len(pieces)} fits of different seeds, merged"
     return Merged(not complaints, verdict_of(complaints, doubt, diagnostics, reason), tuple(standing))
 
@@ -265,6 +266,7 @@ def _attributes(
         "started_at": min(piece.origin["started_at"] for piece in pieces),
         "duration_s": float(each("duration_s").sum()),
         "light_model_error": float(each("light_model_error").max()),
+        "fitted_pair_error": float(each("fitted_pair_error").max()),
         "light_renewal_moves": moves[int(np.argmax(last))],
         "sampler_steps": int(each("sampler_steps").min()),
         "autocorrelation_time": float(each("autocorrelation_time").max()),

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.errors import InputError
-from iceopt.fit.limits import LARGEST_OWN_ERROR
+from iceopt.fit.limits import LARGEST_OWN_ERROR, is_explained
 from iceopt.hdf5 import BEING_WRITTEN, damage_of
+from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
 from iceopt.result.schema import NAME, UNITS, VERSION, campaign_group
@@ -119,7 +120,13 @@ class Result:
     @property
     def final(self) -> bool:
         """Whether the numbers can stand: the fit converged, and its light model is good enough."""
-        return self.converged and bool(self.attribute("light_model_error") <= LARGEST_OWN_ERROR)
+        own, fitted = self.attribute("light_model_error"), self.attribute("fitted_pair_error")
+        return self.converged and bool(own <= LARGEST_OWN_ERROR) and bool(is_explained(fitted, own))
+
+    @property
+    def attitude(self) -> Attitude:
+        """How the ice lies, given or found; the layers are those at x = y = 0."""
+        return Attitude(*np.asarray(self.attribute("attitude")).tolist())
 
     @property
     def verdict(self) -> str:

@@ -7,7 +7,7 @@ is in groups of the same names below a group of its own (`campaign_group`).
 """
 
 NAME = "iceopt result"
-VERSION = 1
+VERSION = 2
 
 GROUPS = (
     "posterior",

@@ -39,6 +39,20 @@ def light_model_errors(result: Result) -> tuple[str, str]:
     )
 
 
+def lie_of_the_ice(result: Result) -> str:
+    """Sentences on the slope of the layers and the stretch of distances, with their standard deviations."""
+    attitude, sd = result.attitude, np.asarray(result.attribute("attitude_sd"))
+    if attitude.is_level:
+        return "Layers lie level, and light goes as far in all directions."
+    (slope, down), (stretch, axis) = attitude.slope, attitude.stretch
+    return (
+        f"Layers go down by {1000 * slope:.1f} ({1000 * sd[:2].max():.1f}) m a km towards {down:.0f} "
+        f"degrees, and light sees distances {100 * stretch:.2f} ({100 * sd[2:].max():.2f}) % shorter along "
+        f"{axis:.0f} degrees and longer across (from +x towards +y; standard deviations in brackets). What "
+        "follows holds at x = y = 0 and takes both for known."
+    )
+
+
 def scatter(result: Result) -> str:
     """Sentence on pairs whose counts scatter more than Poisson's law says."""
     views = result.campaigns()

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.files import write_whole
+from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.outcome import Outcome
 from iceopt.fit.problem import Part
 from iceopt.hdf5 import sealed
@@ -135,9 +136,12 @@ def _provenance(
         "standing_complaints": json.dumps(outcome.standing),
         "light_model": models[0].name,
         "light_model_error": float(np.median(np.concatenate(own_errors))),
+        "fitted_pair_error": float(np.exp(np.median(outcome.corrected.draws[:, :, -len(ERROR_NAMES)]))),
         "site": settings.site,
         "season": " + ".join(part.campaign.settings.season for part in problem.parts),
         "wavelength_nm": settings.wavelength_nm,
+        "attitude": problem.attitude.values,
+        "attitude_sd": np.sqrt(np.diag(outcome.attitude_covariance)),
         "group_index": settings.group_index,
         "scattering_anisotropy": settings.scattering_anisotropy,
         "input_sha256": json.dumps(hashes),
