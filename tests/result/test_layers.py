@@ -10,7 +10,7 @@ from iceopt.fit.priors import LayerPrior
 from iceopt.result.layers import LEAST_SHARE, QUANTILES, read_layers
 from iceopt.result.prior import data_share, prior_quantiles
 from iceopt.result.read import Result
-from iceopt.result.summary import mean_and_sd
+from iceopt.result.summary import lie_of_the_ice, mean_and_sd
 from tests.fake_results import Fake, write_fake
 from tests.fitting import fitted
 
@@ -179,15 +179,37 @@ def test_layer_without_diagnostics_has_not_converged(path, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("converged", "light_model_error", "expected"),
-    [(1, 0.02, True), (1, 0.5, False), (1, np.nan, False), (0, 0.02, False)],
+    ("converged", "light_model_error", "fitted_pair_error", "expected"),
+    [
+        (1, 0.02, 0.015, True),
+        (1, 0.5, 0.015, False),
+        (1, np.nan, 0.015, False),
+        (0, 0.02, 0.015, False),
+        (1, 0.01, 0.05, False),
+        (1, 0.06, 0.05, True),
+    ],
 )
 def test_final_is_what_converged_with_a_good_light_model(
-    path, tmp_path, converged, light_model_error, expected
+    path, tmp_path, converged, light_model_error, fitted_pair_error, expected
 ):
     other = tmp_path / "other.h5"
     other.write_bytes(path.read_bytes())
     with h5py.File(other, "a") as file:
         file.attrs["converged"], file.attrs["light_model_error"] = converged, light_model_error
+        file.attrs["fitted_pair_error"] = fitted_pair_error
     with Result(other) as result:
         assert result.final is expected
+
+
+def test_slope_and_stretch_stand_with_their_errors(path, tmp_path):
+    with Result(path) as result:
+        assert "level" in lie_of_the_ice(result)
+    other = tmp_path / "sloping.h5"
+    other.write_bytes(path.read_bytes())
+    with h5py.File(other, "a") as file:
+        file.attrs["attitude"] = np.array([0.0, 0.045, -0.03, 0.0])
+        file.attrs["attitude_sd"] = np.array([0.001, 0.002, 0.0004, 0.0003])
+    with Result(other) as result:
+        words = lie_of_the_ice(result)
+    assert "45.0 (2.0) m a km towards 90 degrees" in words
+    assert "3.00 (0.04) % shorter along 90 degrees" in words
