@@ -9,6 +9,7 @@ import typer
 from iceopt.errors import InputError
 
 if TYPE_CHECKING:
+    from iceopt.ice.attitude import Attitude
     from iceopt.ice.layers import Ice
 
 
@@ -44,8 +45,8 @@ def predict(
     from iceopt.light.scene import scene_of
 
     content, (layers, attitude) = read_campaign(campaign), _ice(ice)
-    (slope_x, slope_y), (cos, sin) = slope or attitude[:2], stretch or attitude[2:]
-    lying = Attitude(slope_x, slope_y, cos, sin)
+    found = attitude.values
+    lying = Attitude(*(slope or found[:2].tolist()), *(stretch or found[2:].tolist()))
     with progress(f"order {order}: expected counts") as advance:
         model = best_moments(scene_of(content, lying), order)
         expected = model.expected(layers)
@@ -70,14 +71,15 @@ def predict(
     typer.echo(f"{output}: expected counts of {len(expected)} pairs by {model.name}")
 
 
-def _ice(path: Path) -> "tuple[Ice, tuple[float, ...]]":
+def _ice(path: Path) -> "tuple[Ice, Attitude]":
     """Read the ice of a layer table, level, or the medians of a result, and how it lies."""
     if path.suffix.lower() not in (".h5", ".hdf5", ".nc"):
+        from iceopt.ice.attitude import LEVEL
         from iceopt.ice.table import read_layer_table
 
-        return read_layer_table(path), (0.0, 0.0, 0.0, 0.0)
+        return read_layer_table(path), LEVEL
 
     from iceopt.result.read import Result
 
     with Result(path) as result:
-        return result.median_ice(), tuple(result.attitude.values.tolist())
+        return result.median_ice(), result.attitude

@@ -83,7 +83,7 @@ def attitude_step(problem: Problem, posterior: Posterior, vector: Array) -> Atti
     root = scipy.linalg.cho_factor(metric.information(of_layers) + posterior.prior_precision(vector))
     follow = scipy.linalg.cho_solve(root, between.T)
     free = np.flatnonzero(problem.config.attitude.free)
-    covariance, change = np.zeros((4, 4)), np.zeros(4)
+    covariance = np.zeros((4, 4))
     left = (own - between @ follow)[np.ix_(free, free)]
     covariance[np.ix_(free, free)] = np.linalg.inv(left)
     change = covariance @ (by_attitude - follow.T @ by_layers)

@@ -129,8 +129,7 @@ def fit(problem: Problem, store: Checkpoint, watch: Watch) -> Outcome:
             break
     standing = _standing(maximum, moved, run, corrected)
     complaints = [*standing, *_too_few(corrected), *complaints_of_draws(diagnostics)]
-    fitted_error = float(np.exp(np.median(corrected.draws[:, :, -len(ERROR_NAMES)])))
-    light_doubt = _light_doubt(maximum.posterior, maximum.vector, fitted_error)
+    light_doubt = _light_doubt(maximum.posterior, maximum.vector, fitted_pair_error(corrected))
     watch("predicting the counts", None)
     return Outcome(
         problem=problem,
@@ -193,6 +192,11 @@ def _too_few(corrected: Corrected) -> list[str]:
     if corrected.complete:
         return []
     return [f"the time limit left {corrected.draws.shape[1]} corrected draws a chain"]
+
+
+def fitted_pair_error(corrected: Corrected) -> float:
+    """Relative error of the light model in a pair's charge 100 m away, the median of the draws."""
+    return float(np.exp(np.median(corrected.draws[:, :, -len(ERROR_NAMES)])))
 
 
 def _light_doubt(posterior: Posterior, vector: Array, fitted_error: float) -> str:

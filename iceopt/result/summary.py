@@ -43,7 +43,7 @@ def lie_of_the_ice(result: Result) -> str:
     """Sentences on the slope of the layers and the stretch of distances, with their standard deviations."""
     attitude, sd = result.attitude, np.asarray(result.attribute("attitude_sd"))
     if attitude.is_level:
-        return "Layers lie level, and light goes as far in all directions."
+        return f"{attitude.words.capitalize()}."
     (slope, down), (stretch, axis) = attitude.slope, attitude.stretch
     return (
         f"Layers go down by {1000 * slope:.1f} ({1000 * sd[:2].max():.1f}) m a km towards {down:.0f} "

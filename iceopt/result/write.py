@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from iceopt.files import write_whole
-from iceopt.fit.likelihood import ERROR_NAMES
-from iceopt.fit.outcome import Outcome
+from iceopt.fit.outcome import Outcome, fitted_pair_error
 from iceopt.fit.problem import Part
 from iceopt.hdf5 import sealed
 from iceopt.result.checksum import ATTRIBUTE, content_sha256
@@ -136,7 +135,7 @@ def _provenance(
         "standing_complaints": json.dumps(outcome.standing),
         "light_model": models[0].name,
         "light_model_error": float(np.median(np.concatenate(own_errors))),
-        "fitted_pair_error": float(np.exp(np.median(outcome.corrected.draws[:, :, -len(ERROR_NAMES)]))),
+        "fitted_pair_error": fitted_pair_error(outcome.corrected),
         "site": settings.site,
         "season": " + ".join(part.campaign.settings.season for part in problem.parts),
         "wavelength_nm": settings.wavelength_nm,
