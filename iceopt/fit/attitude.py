@@ -2,7 +2,8 @@
 
 To first order the logs of the counts change linearly with slope and stretch, as they do with the layers. What
 the counts say of them beyond what layers and nuisances can follow is one step in all of these together; from
-level ice the step's worth is the score test of level ice (Rao, Proc. Camb. Philos. Soc. 44, 50 (1948)).
+level ice the step's worth is the score test of level ice (Rao, Proc. Camb. Philos. Soc. 44, 50 (1948); from
+memory).
 """
 
 from dataclasses import dataclass
