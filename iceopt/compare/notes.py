@@ -7,6 +7,8 @@ from iceopt.compare.profile import Profile
 
 Array = NDArray[np.float64]
 
+_ALIKE_SD = 3.0
+"""Standard deviations up to which two attitudes may differ by chance."""
 _SAME_COUNTS = (
     "Both results come of the same counts, so they are not independent; the intervals here, which take them "
     "as such, are too wide."
@@ -40,6 +42,7 @@ def notes(old: Profile, new: Profile, cells_m: Array, shared: int) -> tuple[str,
             f"The light models differ ({old.light_model}; {new.light_model}): a change may be theirs, not "
             "the ice's."
         )
+    said += _of_attitudes(old, new)
     for profile in (old, new):
         said += _of_table(profile) + _of_grid(profile, cells_m)
     if shared:
@@ -48,6 +51,19 @@ def notes(old: Profile, new: Profile, cells_m: Array, shared: int) -> tuple[str,
             "for a drift whose size is fitted."
         )
     return tuple(said)
+
+
+def _of_attitudes(old: Profile, new: Profile) -> list[str]:
+    if old.attitude is None or new.attitude is None or old.attitude_sd is None or new.attitude_sd is None:
+        return []
+    apart = np.abs(new.attitude.values - old.attitude.values)
+    if (apart <= _ALIKE_SD * np.hypot(old.attitude_sd, new.attitude_sd)).all():
+        return []
+    return [
+        f"The ice is taken to lie differently: in {old.name} {old.attitude.words}; in {new.name} "
+        f"{new.attitude.words}. A change may come of that; fit both with one attitude to see "
+        "([attitude] in the configuration)."
+    ]
 
 
 def _of_table(profile: Profile) -> list[str]:

@@ -6,6 +6,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from iceopt.fit.limits import LARGEST_OWN_ERROR
+from iceopt.ice.attitude import Attitude
 from iceopt.ice.table import read_layer_errors
 from iceopt.result.read import Result
 
@@ -36,6 +38,10 @@ class Profile:
     correlated: bool = True
     """False for a table: its layers are drawn independently."""
     light_model: str = ""
+    attitude: Attitude | None = None
+    """How the ice was taken to lie; None for a table, which does not say."""
+    attitude_sd: Array | None = None
+    """Shape (4,): of what was found of it, zero for what was given."""
     inputs: frozenset[str] = frozenset()
     """SHA-256 of the counts' tables."""
     modules: tuple[str, ...] = ()
@@ -81,6 +87,8 @@ def _of_result(result: Result) -> Profile:
         verdict=result.verdict,
         wavelength_nm=float(result.attribute("wavelength_nm")),
         light_model=str(result.attribute("light_model")),
+        attitude=result.attitude,
+        attitude_sd=np.asarray(result.attribute("attitude_sd")),
         inputs=frozenset(digest for files in hashes for name, digest in files.items() if "counts" in name),
         modules=tuple(modules),
         module_depth_m=np.array([depth[name] for name in modules]),
@@ -91,7 +99,11 @@ def _of_result(result: Result) -> Profile:
 def _doubt(result: Result) -> str:
     if result.final:
         return ""
-    return "its light model is too poor" if result.converged else "it has NOT converged"
+    if not result.converged:
+        return "it has NOT converged"
+    if result.attribute("light_model_error") > LARGEST_OWN_ERROR:
+        return "its light model is too poor"
+    return "its light model does not explain its counts"
 
 
 def _of_table(path: Path, rng: np.random.Generator) -> Profile:

@@ -8,6 +8,7 @@ import pytest
 
 from iceopt.compare.comparison import compare
 from iceopt.errors import InputError
+from iceopt.ice.attitude import Attitude
 from tests.compare.seasons import EDGES_M, LAYERS, season, unchanged_truth
 
 RATE = 0.05
@@ -106,6 +107,28 @@ def test_not_converged_same_counts_and_other_light_models_are_said():
     assert said[0].startswith("old.h5: it has NOT converged, so this comparison is not final")
     assert any("come of the same counts" in note for note in said)
     assert any("light models differ" in note for note in said)
+
+
+@pytest.mark.parametrize(
+    ("sd", "said"),
+    [(0.004, False), (0.001, True), (0.0, True)],
+)
+def test_ice_that_is_taken_to_lie_differently_is_said(sd, said):
+    """Slopes of 0.04 and 0.05: 1.8, 7 and any number of standard deviations apart."""
+    rng, truth = np.random.default_rng(8), unchanged_truth()
+    old, new = (
+        season(truth, rng, attitude=Attitude(slope_x=slope), attitude_sd=np.array([sd, sd, sd, sd]))
+        for slope in (0.04, 0.05)
+    )
+    notes = [note for note in compare(old, new, RATE, 1).notes if "taken to lie differently" in note]
+    assert bool(notes) == said
+    assert all("40.0 m a km" in note and "50.0 m a km" in note for note in notes)
+
+
+def test_tables_do_not_say_how_their_ice_lies():
+    rng, truth = np.random.default_rng(9), unchanged_truth()
+    old = season(truth, rng, attitude=Attitude(slope_x=0.04), attitude_sd=np.zeros(4))
+    assert not any("lie differently" in note for note in compare(old, season(truth, rng), RATE, 1).notes)
 
 
 def test_the_same_seed_gives_the_same_answer():

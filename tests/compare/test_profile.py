@@ -5,6 +5,7 @@ import pytest
 
 from iceopt.compare.profile import read_profile
 from iceopt.errors import InputError
+from iceopt.ice.attitude import Attitude
 from tests.results import Drawn, write_drawn
 
 EDGES_M = np.array([1400.0, 1410.0, 1430.0])
@@ -21,19 +22,27 @@ def drawn(**attributes):
 
 
 def test_a_result_is_read_as_it_is(tmp_path):
-    content = drawn(least_ess=120.0)
+    content = drawn(
+        least_ess=120.0,
+        attitude=np.array([0.04, 0.0, 0.01, -0.02]),
+        attitude_sd=np.array([0.001, 0.001, 0.0, 0.0]),
+    )
     profile = read_profile(write_drawn(tmp_path / "r.h5", content), 1)
     np.testing.assert_array_equal(profile.log_coefficient[0], -np.log(content.scattering_m))
     np.testing.assert_array_equal(profile.log_coefficient[1], -np.log(content.absorption_m))
     np.testing.assert_array_equal(profile.edges_m, EDGES_M)
     assert (profile.modules, profile.effective_draws, profile.doubt) == (("a", "b", "c"), 120.0, "")
     assert profile.inputs == {"2040"}
+    assert profile.attitude == Attitude(0.04, 0.0, 0.01, -0.02)
+    np.testing.assert_array_equal(profile.attitude_sd, [0.001, 0.001, 0.0, 0.0])
     np.testing.assert_array_equal(profile.log_efficiency, np.log(content.efficiency))
 
 
 def test_what_cannot_stand_says_why(tmp_path):
     content = drawn(light_model_error=0.5)
     assert "light model is too poor" in read_profile(write_drawn(tmp_path / "r.h5", content), 1).doubt
+    content = drawn(light_model_error=0.005, fitted_pair_error=0.05)
+    assert "does not explain" in read_profile(write_drawn(tmp_path / "r.h5", content), 1).doubt
     content.converged = False
     assert "NOT converged" in read_profile(write_drawn(tmp_path / "r.h5", content), 1).doubt
 
