@@ -4,9 +4,13 @@ Draws of n parameters lie some sqrt(n) standard deviations from the maximum, and
 terms that an expansion leaves out adds to the spread of their weights. In coordinates z in which the normal
 approximation is a standard normal, let r be the full log likelihood less that of the stand-in. Its gradients
 are taken at opposite places z = +-sqrt(n) u, with u orthonormal. The mean of both is the slope that draws see
-on average, c; half their difference is H z, with H the curvature that is missed there. Then
+on average, c; half their difference is H z, with H the curvature that is missed there. Then, along the
+eigenvectors of H with t their coordinates and h its eigenvalues,
 
-    r(z) = c . z + z . H z / 2 .
+    r(z) = sum of c_i t_i + h_i t_i^2 / 2 ,
+
+each term of which levels off some standard deviations away: there little was measured, and where the
+stand-in falls off slowly a curvature that went on would let chains drift away.
 
 With fewer u than parameters H is the symmetric matrix of least norm that agrees with what was measured
 (Powell, in Nonlinear Programming, Academic Press (1970), 31; from memory).
@@ -31,11 +35,10 @@ Array = NDArray[np.float64]
 _STAGE = "refining"
 _MEASURED = 0.75
 """Part of all directions that is measured: what the last ones tell is little."""
-_LARGEST_CURVATURE = 0.3
-"""Of H; at 1 a refined stand-in would no longer fall off. Where the stand-in itself falls off less far out,
-0.5 let chains drift away (ice that slopes: efficiency 0.08, and 0.59 with 0.3); level ice asks for 0.26."""
-_HELD_FROM = 2.0
-"""Distance from the maximum, in sqrt(n), from where the addition grows no further."""
+_LARGEST_CURVATURE = 0.9
+"""Of H; at 1 a refined stand-in would have no width. Single layers ask for up to 0.5."""
+_LEVELS_OFF = 4.0
+"""Standard deviations: t becomes 4 tanh(t/4), and t^2/2 becomes 16 (1 - exp(-t^2/32))."""
 _SAVE_EVERY_S = 20.0
 
 
@@ -66,32 +69,28 @@ class Refined:
         self, stand_in: Expanded, centre: Array, root: Array, slope: Array, curvature: Array
     ) -> None:
         self._stand_in, self._centre = stand_in, centre
-        self._whiten = scipy.linalg.solve_triangular(root, np.eye(len(root)), lower=True)
-        self._slope, self._curvature = slope, curvature
-        self._farthest = _HELD_FROM * np.sqrt(centre.size)
+        self._curvature, along = scipy.linalg.eigh(curvature)
+        self._slope = along.T @ slope
+        self._into = along.T @ scipy.linalg.solve_triangular(root, np.eye(len(root)), lower=True)
 
     def log_densities(self, vectors: Array) -> Array:
         """Log densities of vectors, shape (many, parameter), up to a constant."""
-        places = (vectors - self._centre) @ self._whiten.T
-        distance = np.linalg.norm(places, axis=1, keepdims=True)
-        places = places * (self._farthest / np.maximum(distance, self._farthest))
-        added = places @ self._slope + 0.5 * np.einsum("ki,ki->k", places @ self._curvature, places)
-        return self._stand_in.log_densities(vectors) + added
+        return self._stand_in.log_densities(vectors) + self._added((vectors - self._centre) @ self._into.T)[0]
 
     def log_density_gradient(self, vector: Array) -> tuple[float, Array]:
         """Log density up to a constant and its gradient; minus infinity and 0 outside the bounds."""
         value, gradient = self._stand_in.log_density_gradient(vector)
         if np.isneginf(value):
             return value, gradient
-        place = self._whiten @ (vector - self._centre)
-        distance = float(np.linalg.norm(place))
-        held = min(1.0, self._farthest / max(distance, self._farthest))
-        bent = self._curvature @ (held * place)
-        by_place = held * (self._slope + bent)
-        if held < 1.0:
-            by_place -= place * float(place @ by_place) / distance**2
-        added = held * float(place @ (self._slope + 0.5 * bent))
-        return value + added, gradient + by_place @ self._whiten
+        added, by_place = self._added(self._into @ (vector - self._centre))
+        return value + float(added), gradient + by_place @ self._into
+
+    def _added(self, places: Array) -> tuple[Array, Array]:
+        """What is added at places, shape (..., direction), and its derivatives to them."""
+        far = places / _LEVELS_OFF
+        level, fall = np.tanh(far), np.exp(-0.5 * far**2)
+        value = _LEVELS_OFF * (level @ self._slope) + _LEVELS_OFF**2 * ((1.0 - fall) @ self._curvature)
+        return value, (1.0 - level**2) * self._slope + fall * places * self._curvature
 
 
 def refine(

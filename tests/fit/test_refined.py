@@ -76,7 +76,7 @@ def test_what_is_not_finite_is_left_out_and_curvature_is_held():
     pairs = np.array([[[4.0, 0.0], [-4.0, 0.0]], [[np.nan, 0.0], [0.0, 0.0]]])
     slope, curvature = slope_and_curvature(np.eye(2), pairs, 2.0)
     assert np.isfinite(slope).all()
-    assert np.linalg.eigvalsh(curvature).max() == pytest.approx(0.3)
+    assert np.linalg.eigvalsh(curvature).max() == pytest.approx(0.9)
     assert not slope_and_curvature(np.eye(2), np.full((2, 2, 2), np.inf), 1.0)[1].any()
 
 
@@ -96,13 +96,24 @@ def test_gradient_matches_differences_near_and_far():
     root = np.linalg.cholesky(maximum.covariance)
     shape = 0.1 * rng.standard_normal((SIZE, SIZE))
     target = Refined(stand_in, maximum.vector, root, rng.standard_normal(SIZE), shape + shape.T)
-    for distance in (0.5, 1.5, 3.0):  # beyond 2 the addition is held
+    for distance in (0.5, 1.5, 3.0):  # from near to where it has levelled off
         place = rng.standard_normal(SIZE)
         vector = root @ (place * distance * np.sqrt(SIZE) / np.linalg.norm(place))
         value, gradient = target.log_density_gradient(vector)
         assert value == pytest.approx(target.log_densities(vector[None])[0], rel=1e-12)
         sides = [target.log_densities(vector + sign * 1e-5 * np.eye(SIZE)) for sign in (1.0, -1.0)]
         np.testing.assert_allclose(gradient, (sides[0] - sides[1]) / 2e-5, rtol=1e-6, atol=1e-6)
+
+
+def test_what_is_added_levels_off_where_a_stand_in_falls_slowly():
+    """A curvature of 0.9 on a stand-in that has 0.5 of its own: wider draws, which do not drift away."""
+    stand_in = Gaussian(np.zeros(2), -0.5 * np.eye(2))
+    target = Refined(stand_in, np.zeros(2), np.eye(2), np.zeros(2), np.diag([0.9, 0.0]))
+    t = np.linspace(-40.0, 40.0, 8001)
+    density = target.log_densities(np.stack([t, np.zeros_like(t)], axis=1))
+    weight = np.exp(density - density.max())
+    assert 2.0 < np.sqrt(np.sum(weight * t**2) / weight.sum()) < 8.0  # without what was added: 1.41
+    assert density[0] == pytest.approx(-0.25 * 40.0**2 + 0.9 * 16.0, rel=1e-9)
 
 
 def test_goes_on_with_what_is_stored(tmp_path):
