@@ -54,6 +54,7 @@ class Fake:
     change: float = 0.0
     """Added to ln scattering length in the middle third."""
     relative_error: float = 0.02
+    attitude: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     seed: int = 1
 
 
@@ -81,7 +82,7 @@ def _attributes(fake: Fake) -> dict[str, object]:
         "schema": NAME, "schema_version": VERSION, "created_at": "2040-01-02T03:24:05+00:00",
         "inference_library": "iceopt", "converged": int(fake.converged),
         "verdict": fake.verdict, "light_model": "layered P3", "light_model_error": fake.light_model_error,
-        "fitted_pair_error": 0.015, "attitude": np.zeros(4), "attitude_sd": np.zeros(4),
+        "fitted_pair_error": 0.015, "attitude": np.array(fake.attitude), "attitude_sd": np.zeros(4),
         "site": fake.site, "season": fake.season, "wavelength_nm": 405.0,
         "input_sha256": '{"sample": {"counts.csv": "%s"}}' % ("ab" * 32),
         "configuration": FitConfig().model_dump_json(), "versions": '{"iceopt": "0.1.0", "numpy": "2.4.6"}',

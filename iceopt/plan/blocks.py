@@ -100,8 +100,7 @@ def blocks_together(site: Site, flashes: Flashes, alone: Sequence[Block]) -> lis
     module = np.concatenate([block.modules for block in alone])
     if module.size == 0:
         return list(alone)
-    no_counts = np.broadcast_to(np.int32(0), (run.size, bins_of(site.settings)))
-    scene = scene_of(Campaign(site.settings, site.modules, flashes, run, module, no_counts))
+    scene = scene_of(_without_counts(site, flashes, run, module), site.attitude)
     alike = np.ones((len(alone), len(site.modules.name)))
     alike[run, module] = alike_pairs(scene, np.zeros_like(run))
     return _blocks(site, flashes, alike, lambda part: None)
@@ -161,16 +160,28 @@ def read_out(site: Site, flashes: Flashes) -> NDArray[np.bool_]:
     return np.asarray(inside & modules.alive & (apart <= site.longest_range_m) & (apart > 0.0))
 
 
+def _counted_on(site: Site, flashes: Flashes) -> tuple[Campaign, Scene]:
+    """Pairs that are read out, but for those behind a single LED: of their light the model knows little."""
+    run, module = np.nonzero(read_out(site, flashes))
+    campaign = _without_counts(site, flashes, run, module)
+    scene = scene_of(campaign, site.attitude)
+    ahead = ~scene.behind
+    return _without_counts(site, flashes, run[ahead], module[ahead]), scene.of_pairs(ahead)
+
+
+def _without_counts(site: Site, flashes: Flashes, run: Index, module: Index) -> Campaign:
+    """Campaign of pairs, each given by a run and a module, shape (pair,)."""
+    no_counts = np.broadcast_to(np.int32(0), (run.size, bins_of(site.settings)))
+    return Campaign(site.settings, site.modules, flashes, run, module, no_counts)
+
+
 def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
     """Blocks of a few runs; `alike`, shape (run, module), by default counted run by run."""
     settings, config = site.settings, site.config
-    run, module = np.nonzero(read_out(site, flashes))
-    size = 2 * site.ice.layers
+    campaign, scene = _counted_on(site, flashes)
+    run, module, size = campaign.pair_run, campaign.pair_module, 2 * site.ice.layers
     if run.size == 0:
         return [_nothing(size)] * len(flashes.run)
-    no_counts = np.broadcast_to(np.int32(0), (run.size, bins_of(settings)))
-    campaign = Campaign(settings, site.modules, flashes, run, module, no_counts)
-    scene = scene_of(campaign)
     signal = site.light(scene).expected(site.ice)
     pulses = flashes.pulses[run].astype(np.float64)
     dark = pulses * settings.dark_rate_hz * 1e-9 * settings.bin_ns
@@ -199,6 +210,7 @@ def _of_runs(site: Site, flashes: Flashes, alike: Array | None) -> list[Block]:
         signal[pair] + dark[pair, None],
         dark[pair],
         config.data.group_growth,
+        site.attitude,
     )
     model = site.light(seen.scene)
     own_error = model.model_error(site.ice, signal[pair])

@@ -1,7 +1,8 @@
 """Which flashes to make under a budget of detector time: greedy, then by exchange.
 
-An emitter is chosen at most once: errors of the light model are the same at every repetition, and a
-likelihood that takes them for independent from run to run would count the repetitions as news.
+An emitter, or a single LED of one, is chosen at most once: errors of the light model are the same at every
+repetition, and a likelihood that takes them for independent from run to run would count the repetitions as
+news.
 """
 
 import heapq
@@ -85,7 +86,7 @@ class Chooser:
         criterion: Criterion,
     ) -> None:
         self._prior, self._nuisances, self._blocks = prior, nuisances, blocks
-        self._emitter, self._hours = candidates.flashes.emitter, candidates.hours
+        self._source, self._hours = candidates.source, candidates.hours
         self._criterion = criterion
 
     def value(self, which: Sequence[int] | Index) -> float:
@@ -151,7 +152,7 @@ class Chooser:
         heap = [(-np.inf, i, -1) for i in pool if self._hours[i] <= left * (1.0 + 1e-12)]
         while heap:
             negative, i, seen_at = heapq.heappop(heap)
-            if self._emitter[i] in taken or self._hours[i] > left * (1.0 + 1e-12):
+            if self._source[i] in taken or self._hours[i] > left * (1.0 + 1e-12):
                 continue
             if seen_at < len(chosen):
                 gain = now - self._with(precision, cells, i)
@@ -160,7 +161,7 @@ class Chooser:
             if -negative * self._hours[i] < _LEAST_GAIN and len(chosen) > 0:
                 break
             chosen.append(i)
-            taken.add(self._emitter[i])
+            taken.add(self._source[i])
             left -= self._hours[i]
             precision, cells = self._precision(chosen), self._cells(chosen)
             now = self.value(chosen)
@@ -179,15 +180,13 @@ class Chooser:
         spent, best = float(self._hours[chosen].sum()), self.value(chosen)
         for place in range(len(chosen)):
             others = chosen[:place] + chosen[place + 1 :]
-            taken = {self._emitter[i] for i in others}
+            taken = {self._source[i] for i in others}
             room = budget - (spent - self._hours[chosen[place]])
             precision, cells = self._precision(others), self._cells(others)
             fitting = [
                 i
                 for i in promising
-                if self._hours[i] <= room * (1.0 + 1e-12)
-                and self._emitter[i] not in taken
-                and i not in chosen
+                if self._hours[i] <= room * (1.0 + 1e-12) and self._source[i] not in taken and i not in chosen
             ][:_EXCHANGED_FOR]
             if not fitting:
                 continue
@@ -201,7 +200,7 @@ class Chooser:
 
 
 def evenly_spaced(candidates: Candidates, chosen: Index, depth_m: Array) -> Index:
-    """As many flashes as chosen, with the same settings, by emitters spread evenly over depth and lines.
+    """As many flashes as chosen, with the same settings, of sources spread evenly over depth and lines.
 
     Parameters
     ----------
@@ -209,26 +208,26 @@ def evenly_spaced(candidates: Candidates, chosen: Index, depth_m: Array) -> Inde
     chosen : ndarray of int, shape (flash,)
     depth_m : ndarray, shape (module,)
     """
-    emitters = np.unique(candidates.flashes.emitter)
-    ordered = emitters[np.argsort(depth_m[emitters], kind="stable")]
-    at = np.round((np.arange(chosen.size) + 0.5) / chosen.size * emitters.size - 0.5).astype(np.int64)
+    sources, first = np.unique(candidates.source, return_index=True)
+    ordered = sources[np.argsort(depth_m[candidates.flashes.emitter[first]], kind="stable")]
+    at = np.round((np.arange(chosen.size) + 0.5) / chosen.size * sources.size - 0.5).astype(np.int64)
     return _with_settings_of(candidates, chosen, ordered[at])
 
 
 def at_random(candidates: Candidates, chosen: Index, rng: np.random.Generator) -> Index:
-    """As many flashes as chosen, with the same settings, by emitters drawn without repetition."""
-    emitters = rng.permutation(np.unique(candidates.flashes.emitter))[: chosen.size]
-    return _with_settings_of(candidates, chosen, emitters)
+    """As many flashes as chosen, with the same settings, of sources drawn without repetition."""
+    sources = rng.permutation(np.unique(candidates.source))[: chosen.size]
+    return _with_settings_of(candidates, chosen, sources)
 
 
-def _with_settings_of(candidates: Candidates, chosen: Index, emitters: Index) -> Index:
+def _with_settings_of(candidates: Candidates, chosen: Index, sources: Index) -> Index:
     flashes = candidates.flashes
-    keys = zip(flashes.emitter, flashes.photons_per_pulse, flashes.pulses, strict=True)
+    keys = zip(candidates.source, flashes.photons_per_pulse, flashes.pulses, strict=True)
     place = {key: i for i, key in enumerate(keys)}
     return np.array(
         [
-            place[(emitter, flashes.photons_per_pulse[i], flashes.pulses[i])]
-            for emitter, i in zip(emitters, chosen, strict=True)
+            place[(source, flashes.photons_per_pulse[i], flashes.pulses[i])]
+            for source, i in zip(sources, chosen, strict=True)
         ],
         dtype=np.int64,
     )

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from iceopt.figures.style import DARK, GREY, LIGHT, WARM, depth_axis, name_some, plain, subplots
 from iceopt.plan.plan import Plan
+from iceopt.plan.words import sources
 
 Array = NDArray[np.float64]
 
@@ -79,11 +80,12 @@ def flashes_and_layers(plan: Plan) -> Figure:
     flashes, modules = plan.scenario.candidates.flashes, plan.scenario.site.modules
     emitter = flashes.emitter[plan.choice.which]
     order = np.argsort(modules.position_m[emitter, 2], kind="stable")
+    names = sources(plan)
     edges = plan.scenario.site.ice.edges_m
     for ax, name, share in zip(axes[0], _LENGTHS, plan.share, strict=True):
         mesh = ax.pcolormesh(np.arange(count + 1) - 0.5, edges, 100 * share[order].T, cmap="cividis", vmin=0)
         ax.plot(np.arange(count), modules.position_m[emitter[order], 2], "w.", ms=3)
-        name_some(ax, [modules.name[i] for i in emitter[order]], 25, rotation=90, fontsize=6)
+        name_some(ax, [names[i] for i in order], 25, rotation=90, fontsize=6)
         ax.set(title=name, xlabel="flash (white: depth of its emitter)")
         ax.grid(visible=False)
         figure.colorbar(mesh, ax=ax, label="share of the information (%)")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig
 from iceopt.fit.likelihood import ERROR_NAMES
+from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
 from iceopt.plan.prior import layer_prior
 from iceopt.result.prior import LENGTHS
@@ -57,6 +58,12 @@ def result_ice(path: Path) -> tuple[Ice, Array]:
         lengths = (result.quantiles(name, [0.5])[0] for name in LENGTHS)
         errors = np.array([float(np.median(result.draws(name))) for name in ERROR_NAMES])
         return Ice(_edges(result), *lengths), errors
+
+
+def result_attitude(path: Path) -> Attitude:
+    """How the ice of a result lies."""
+    with Result(path) as result:
+        return result.attitude
 
 
 def result_information(path: Path, edges_m: Array) -> Array:

@@ -15,11 +15,12 @@ from iceopt.campaign.settings import SECTIONS, settings_from_sections
 from iceopt.campaign.tables import read_bytes, table_from_file
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig, read_config
+from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
 from iceopt.ice.table import read_layer_table
 from iceopt.plan.cautions import Deck, Phototube
 from iceopt.plan.choose import Criterion
-from iceopt.plan.ice import TYPICAL, profile_ice, result_ice
+from iceopt.plan.ice import TYPICAL, profile_ice, result_attitude, result_ice
 from iceopt.plan.site import Candidates, Site, candidates_of, expected_errors, light_model, onto_layers
 from iceopt.simulate.layers import ice_from_rows
 from iceopt.simulate.scenario import Line, modules_on, sentence_of
@@ -49,6 +50,7 @@ class _Flashes(_Section):
 
     every: Annotated[int, Field(ge=1)] | None = None
     emitters: list[Name] = []
+    azimuths_deg: list[Annotated[Number, Field(ge=-360, le=360)]] = []
     photons_per_pulse: Annotated[list[Positive], Field(min_length=1)]
     pulses: Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)]
     half_window_m: Positive
@@ -138,9 +140,10 @@ def read_plan_scenario(path: str | Path) -> PlanScenario:
         raise InputError(f"{path}: {sentence_of(error)}") from error
     settings = settings_from_sections({k: v for k, v in content.items() if k in SECTIONS}, str(path))
     config = read_config(None if file.fit_config is None else path.parent / file.fit_config)
-    if settings.single_leds:
+    if settings.single_leds != bool(file.flashes.azimuths_deg):
         raise InputError(
-            f"{path}: [emitter] pattern 'single' cannot be planned; expected 'ring' or 'isotropic'"
+            f"{path}: [flashes] azimuths_deg, where the LEDs of an emitter point, goes with the emitter "
+            f"pattern 'single', and only with it; the pattern is {settings.emitter_pattern!r}"
         )
     modules = _modules(file, path)
     ice, errors = _ice(file.ice, config, path)
@@ -154,6 +157,7 @@ def read_plan_scenario(path: str | Path) -> PlanScenario:
         light_model(config),
         file.flashes.longest_range_m,
         file.flashes.linear_margin,
+        _attitude(file.ice, config, path),
     )
     budget = file.budget
     return PlanScenario(
@@ -204,6 +208,15 @@ def _ice(given: _Ice, config: FitConfig, path: Path) -> tuple[Ice, NDArray[np.fl
     return profile_ice(given.profile or TYPICAL, f"{path}, [ice]"), errors
 
 
+def _attitude(given: _Ice, config: FitConfig, path: Path) -> Attitude:
+    """How the ice lies: as the configuration gives it; what that leaves to be found, as a result has it."""
+    lies = config.attitude.given
+    if given.result is None:
+        return lies
+    found = result_attitude(path.parent / given.result)
+    return Attitude(*np.where(config.attitude.free, found.values, lies.values).tolist())
+
+
 def _candidates(file: _File, modules: Modules, path: Path) -> Candidates:
     flashes, budget = file.flashes, file.budget
     if (flashes.every is None) == (not flashes.emitters):
@@ -223,7 +236,8 @@ def _candidates(file: _File, modules: Modules, path: Path) -> Candidates:
     def hours_of(pulses: int) -> float:
         return (pulses / budget.pulse_rate_hz + budget.setup_s) / 3600.0
 
-    found = candidates_of(modules, emitters, options, flashes.half_window_m, hours_of)
+    azimuths = tuple(dict.fromkeys(flashes.azimuths_deg)) or (np.nan,)
+    found = candidates_of(modules, emitters, options, flashes.half_window_m, hours_of, azimuths)
     if budget.flasher_hours is not None and found.hours.min() > budget.flasher_hours:
         raise InputError(
             f"{path}: [budget] flasher_hours is {budget.flasher_hours:g}; the shortest flash takes "

@@ -11,6 +11,7 @@ from iceopt.errors import DomainError
 from iceopt.fit.config import FitConfig
 from iceopt.fit.likelihood import ERROR_NAMES
 from iceopt.fit.problem import layer_edges
+from iceopt.ice.attitude import LEVEL, Attitude
 from iceopt.ice.layers import Ice
 from iceopt.light.closed_form import ClosedForm
 from iceopt.light.model import LightModel, Scene
@@ -18,6 +19,7 @@ from iceopt.light.moments.error import order_error
 from iceopt.light.moments.model import LayeredMoments
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 ORDER = 2
 """Order of the layered model in forecasts: some percent from the higher orders, in a fraction of the time."""
@@ -81,11 +83,13 @@ class Site:
     """Receivers farther away are not counted on."""
     margin: float = 1.5
     """Receivers are taken to leave their linear range at the stated limit over this."""
+    attitude: Attitude = LEVEL
+    """How the ice lies; the layers are those at x = y = 0."""
 
 
 @dataclass(frozen=True)
 class Candidates:
-    """Flashes that could be made: one entry a run, several of one emitter where settings differ."""
+    """Flashes that could be made: one entry a run, several of one emitter or LED where settings differ."""
 
     flashes: Flashes
     hours: Array
@@ -95,6 +99,12 @@ class Candidates:
     def size(self) -> int:
         """Number of candidates."""
         return len(self.flashes.run)
+
+    @property
+    def source(self) -> Index:
+        """Number of the emitter, or of the single LED of it, that flashes in each run: shape (run,)."""
+        pointing = np.column_stack([self.flashes.emitter, np.nan_to_num(self.flashes.azimuth_deg)])
+        return np.unique(pointing, axis=0, return_inverse=True)[1].ravel()
 
 
 def light_model(config: FitConfig) -> Callable[[Scene], LightModel]:
@@ -144,8 +154,9 @@ def candidates_of(
     options: Sequence[tuple[float, int]],
     half_window_m: float,
     hours_of: Callable[[int], float],
+    azimuths_deg: Sequence[float] = (np.nan,),
 ) -> Candidates:
-    """Every emitter with every option of (photons a pulse, pulses).
+    """Every emitter with every option of (photons a pulse, pulses), and each of its LEDs.
 
     Parameters
     ----------
@@ -157,6 +168,8 @@ def candidates_of(
         Modules within this depth of the emitter are read out.
     hours_of : callable
         Detector time of a run of some pulses.
+    azimuths_deg : sequence of float, optional
+        Where single LEDs point; NaN, the default, for emitters that shine in all azimuths.
 
     Raises
     ------
@@ -168,8 +181,11 @@ def candidates_of(
         raise DomainError(
             "there is no flash to choose from: every emitter is dead, or no brightness is given"
         )
-    emitter = np.repeat(np.array(alive, dtype=np.int64), len(options))
-    photons, pulses = (np.tile(column, len(alive)) for column in zip(*options, strict=True))
+    emitter = np.repeat(np.array(alive, dtype=np.int64), len(azimuths_deg) * len(options))
+    azimuth = np.tile(np.repeat(np.asarray(azimuths_deg, dtype=float), len(options)), len(alive))
+    photons, pulses = (
+        np.tile(column, len(alive) * len(azimuths_deg)) for column in zip(*options, strict=True)
+    )
     depth = modules.position_m[emitter, 2]
     flashes = Flashes(
         run=tuple(f"F{i + 1:05d}" for i in range(emitter.size)),
@@ -178,7 +194,7 @@ def candidates_of(
         pulses=pulses.astype(np.int64),
         readout_top_m=np.maximum(depth - half_window_m, 0.0),
         readout_bottom_m=depth + half_window_m,
-        azimuth_deg=np.full(emitter.size, np.nan),
+        azimuth_deg=azimuth,
     )
     return Candidates(flashes, np.array([hours_of(int(n)) for n in flashes.pulses]))
 

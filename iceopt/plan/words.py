@@ -14,6 +14,16 @@ def percent(value: float) -> str:
     return f"{value:.2g}" if value < 100 else f"{value:.0f}"
 
 
+def sources(plan: Plan) -> list[str]:
+    """Name of the emitter of each chosen flash, in order, and where its LED points if it is a single one."""
+    flashes, modules = plan.scenario.candidates.flashes, plan.scenario.site.modules
+    return [
+        modules.name[flashes.emitter[i]]
+        + ("" if np.isnan(flashes.azimuth_deg[i]) else f" {flashes.azimuth_deg[i]:g}\N{DEGREE SIGN}")
+        for i in plan.choice.which
+    ]
+
+
 def headline(plan: Plan) -> list[str]:
     """Sentences that sum a plan up."""
     scenario, choice, sd = plan.scenario, plan.choice, 100 * plan.forecast.sd
@@ -33,6 +43,9 @@ def headline(plan: Plan) -> list[str]:
             )
         ),
     ]
+    if not scenario.site.attitude.is_level:
+        words = scenario.site.attitude.words
+        lines.append(f"{words[0].upper()}{words[1:]} (from +x towards +y); layers are those at x = y = 0.")
     off = plan.shared_errors - 1.0
     if abs(off) > _WORTH_SAYING:
         side = "wider" if off > 0 else "narrower"
@@ -44,13 +57,13 @@ def headline(plan: Plan) -> list[str]:
     comparison = plan.comparison
     if comparison is not None:
         others = {"evenly spaced": comparison.evenly[-1], "at random": np.median(comparison.random[-1])}
-        words = ", ".join(
+        wider = ", ".join(
             f"{100 * np.expm1(0.5 * (value - choice.value[-1])):.2g} % wider {name}"
             for name, value in others.items()
         )
         what = "of the worst layer" if scenario.criterion.worst else "in the mean of the layers that matter"
         lines.append(
-            f"As many flashes with the same settings leave standard deviations, {what}, that are {words}; "
+            f"As many flashes with the same settings leave standard deviations, {what}, that are {wider}; "
             f"the exchanges after greed narrowed them by "
             f"{100 * -np.expm1(0.5 * (choice.value[-1] - choice.greedy_value)):.2g} %."
         )
@@ -71,7 +84,7 @@ def nuisance_words(plan: Plan) -> str:
 def flash_rows(plan: Plan) -> list[dict[str, Any]]:
     """One row a flash, in the order of gain for its time."""
     flashes, modules = plan.scenario.candidates.flashes, plan.scenario.site.modules
-    share = plan.share.mean(axis=0)
+    share, names = plan.share.mean(axis=0), sources(plan)
     edges = plan.scenario.site.ice.edges_m
     rows = []
     for k, i in enumerate(plan.choice.which):
@@ -79,7 +92,7 @@ def flash_rows(plan: Plan) -> list[dict[str, Any]]:
         rows.append(
             {
                 "run": f"R{k + 1:03d}",
-                "emitter": modules.name[flashes.emitter[i]],
+                "emitter": names[k],
                 "depth": f"{modules.position_m[flashes.emitter[i], 2]:.0f}",
                 "photons": f"{flashes.photons_per_pulse[i]:.3g}",
                 "pulses": f"{flashes.pulses[i]}",

@@ -47,7 +47,10 @@ def flashes(
     options: tuple[tuple[float, int], ...] = ((2e9, 200),),
     emitters: range | list[int] | None = None,
     half_window_m: float = 60.0,
+    azimuths_deg: tuple[float, ...] = (np.nan,),
 ) -> Candidates:
     """Candidates that cost an hour a hundred pulses."""
     chosen = range(len(where.modules.name)) if emitters is None else emitters
-    return candidates_of(where.modules, chosen, options, half_window_m, lambda pulses: pulses / 100.0)
+    return candidates_of(
+        where.modules, chosen, options, half_window_m, lambda pulses: pulses / 100.0, azimuths_deg
+    )

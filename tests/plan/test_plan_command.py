@@ -148,7 +148,7 @@ def test_forecast_tables_hold_every_layer_and_module(planned):
         (("flasher_hours = 0.1\n", "flasher_hours = 0.001\n"), "the shortest flash takes"),
         (("flasher_hours = 0.1\n", "flasher_hours = -1\n"), "flasher_hours is -1; expected a number above 0"),
         (("setup_s = 10.0\n", "setup_s = 10.0\ndepth_range_m = [0, 10]\n"), "holds none of the layers"),
-        (('pattern = "isotropic"', 'pattern = "single"'), "cannot be planned"),
+        (("every = 1\n", "every = 1\nazimuths_deg = [400]\n"), "azimuths_deg.*400"),
         (('fit_config = "FIT.toml"', 'fit_config = "NO.toml"'), "NO.toml: cannot be read"),
         (('fit_config = "FIT.toml"', 'dead = ["A-99"]'), "dead names 'A-99'"),
         (('name = "B"', 'name = "A"'), "two lines are named 'A'"),
