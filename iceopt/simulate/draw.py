@@ -47,7 +47,7 @@ def draw_campaign(
     Every random choice has its own stream, so that a fault added to the scenario changes nothing else.
     """
     empty = _without_counts(scenario)
-    scene = scene_of(empty)
+    scene = scene_of(empty, scenario.attitude)
     light, error, photons, collisions = _tracked_light(scenario, scene, progress)
     brightness, efficiency, offset = _nuisances(scenario)
     dark = np.full(len(scenario.modules.name), scenario.settings.dark_rate_hz)
@@ -87,7 +87,8 @@ def _tracked_light(
 ) -> tuple[Floats, Floats, int, int]:
     """Expected counts [pair, fine bin] at brightness and efficiency 1, and the charges' relative errors.
 
-    Flat layers: the light depends on the depths, the distance and, for a single LED, the bearing alone.
+    Flat layers, or seen as such: the light depends on the depths, the distance and, for a single LED, the
+    bearing alone.
     """
     fine_edges = np.linspace(
         scene.bin_edges_ns[0], scene.bin_edges_ns[-1], FINE * (scene.bin_edges_ns.size - 1) + 1

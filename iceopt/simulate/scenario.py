@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from iceopt.campaign.model import Flashes, Modules, Settings
 from iceopt.campaign.settings import SECTIONS, settings_from_sections
 from iceopt.errors import InputError
+from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
 from iceopt.light.tracking.tables import PhaseFunction, henyey_greenstein
 from iceopt.simulate.layers import ice_from_csv, ice_from_rows
@@ -47,6 +48,13 @@ class _Flashes(_Section):
     azimuths_deg: list[Annotated[Number, Field(ge=-360, le=360)]] = []
 
 
+class _Attitude(_Section):
+    """How the ice lies (`iceopt.ice.attitude`), as in a fit's configuration."""
+
+    slope: Annotated[list[Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
+    stretch: Annotated[list[Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
+
+
 class _Dust(_Section):
     """Grains whose Mie phase function takes the place of Henyey and Greenstein's."""
 
@@ -78,6 +86,7 @@ class _File(_Section):
     layers: list[Annotated[list[Number], Field(min_length=4, max_length=4)]] = []
     """Rows of top, bottom, scattering length and absorption length (m)."""
     layers_file: Name | None = None
+    attitude: _Attitude = _Attitude()
     lines: Annotated[list[Line], Field(min_length=1)]
     flashes: _Flashes
     tracking: _Tracking
@@ -92,6 +101,8 @@ class Scenario:
     seed: int
     settings: Settings
     ice: Ice
+    """At x = y = 0, if it does not lie level."""
+    attitude: Attitude
     phase: PhaseFunction
     modules: Modules
     flashes: Flashes
@@ -130,12 +141,14 @@ def read_scenario(path: str | Path) -> Scenario:
     ice = _ice(file, path)
     modules = modules_on(file.lines, file.faults.dead, str(path))
     flashes = _flashes(file, settings, modules, str(path))
-    _refuse_outside(ice, modules, flashes, str(path))
+    attitude = Attitude(*file.attitude.slope, *file.attitude.stretch)
+    _refuse_outside(ice, attitude, modules, flashes, str(path))
     _refuse_unknown(file.faults, modules, flashes, str(path))
     return Scenario(
         seed=file.seed,
         settings=settings,
         ice=ice,
+        attitude=attitude,
         phase=phase or henyey_greenstein(settings.scattering_anisotropy),
         modules=modules,
         flashes=flashes,
@@ -234,10 +247,10 @@ def _flashes(file: _File, settings: Settings, modules: Modules, where: str) -> F
     )
 
 
-def _refuse_outside(ice: Ice, modules: Modules, flashes: Flashes, where: str) -> None:
+def _refuse_outside(ice: Ice, attitude: Attitude, modules: Modules, flashes: Flashes, where: str) -> None:
     top, bottom = ice.edges_m[0], ice.edges_m[-1]
     for i in flashes.emitter:
-        depth = modules.position_m[i, 2]
+        depth = float(attitude.depth_m(modules.position_m[[i]])[0])
         if not top <= depth <= bottom:
             raise InputError(
                 f"{where}: the emitter {modules.name[i]} lies at {depth:g} m, outside every layer "

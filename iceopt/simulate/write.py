@@ -47,8 +47,12 @@ def write_simulated(folder: Path, scenario: Scenario, campaign: Campaign, truth:
 
 def truth_of(scenario: Scenario, campaign: Campaign, truth: Truth) -> dict[str, Any]:
     """What the counts were drawn from, in plain values."""
-    ice, names = scenario.ice, campaign.modules.name
+    ice, lies, names = scenario.ice, scenario.attitude, campaign.modules.name
     return {
+        "attitude": {
+            "slope": [lies.slope_x, lies.slope_y],
+            "stretch": [lies.stretch_cos, lies.stretch_sin],
+        },
         "layer_edges_m": ice.edges_m.tolist(),
         "scattering_length_m": ice.scattering_length_m.tolist(),
         "absorption_length_m": ice.absorption_length_m.tolist(),

@@ -12,7 +12,8 @@ from iceopt.campaign.check import find_faults
 from iceopt.campaign.read import read_campaign
 from iceopt.cli import app
 from iceopt.errors import InputError
-from iceopt.simulate.draw import FINE, _compressed, _late, draw_campaign
+from iceopt.light.scene import scene_of
+from iceopt.simulate.draw import FINE, _compressed, _late, _without_counts, draw_campaign
 from iceopt.simulate.scenario import read_scenario
 
 SCENARIO = """
@@ -161,6 +162,27 @@ def test_single_leds_flash_once_an_azimuth(tmp_path: Path) -> None:
     assert charge[0] > 2 * charge[1]
 
 
+def test_lines_in_stretched_ice_are_lines_that_stand_nearer(tmp_path: Path) -> None:
+    stretched = ("[campaign]", "[attitude]\nstretch = [0.25, 0.0]\n[campaign]")
+    _, along = draw_campaign(read_scenario(written(tmp_path, stretched)))
+    _, nearer = draw_campaign(read_scenario(written(tmp_path, ("x_m = 40.0", "x_m = 30.0"))))
+    np.testing.assert_array_equal(along.expected, nearer.expected)
+
+
+def test_sloping_ice_is_met_at_another_depth_down_the_slope(tmp_path: Path) -> None:
+    """B hangs 40 m along +x and 2 m deeper than A: with 0.05 of slope both are at one depth of the ice."""
+    sloping = ("[campaign]", "[attitude]\nslope = [0.05, 0.0]\n[campaign]")
+    scenario, folder = written(tmp_path, sloping), tmp_path / "made"
+    assert CliRunner().invoke(app, ["simulate", str(scenario), "-o", str(folder)]).exit_code == 0
+    told = json.loads((folder / "truth.json").read_text())
+    assert told["attitude"] == {"slope": [0.05, 0.0], "stretch": [0.0, 0.0]}
+    empty = _without_counts(read_scenario(scenario))
+    scene = scene_of(empty, read_scenario(scenario).attitude)
+    across = scene.distance_m > 1.0
+    apart = (scene.receiver_depth_m - scene.emitter_depth_m)[across]
+    np.testing.assert_allclose(apart, 10.0 * np.rint(apart / 10.0), atol=1e-9)
+
+
 def test_dust_scatters_by_mie_theory(tmp_path: Path) -> None:
     pytest.importorskip("miepython")
     scenario = read_scenario(
@@ -187,6 +209,11 @@ BAD = [
     (("[1550, 1560", "[1555, 1560"), "leave a gap"),
     (("[1550, 1560", "[1560, 1550"), "expected the bottom below the top"),
     (("top_m = 1530.0", "top_m = 1430.0"), "emitter A-01 lies at 1430 m, outside every layer"),
+    (
+        ("[campaign]", "[attitude]\nslope = [1.0, 0.0]\n[campaign]"),
+        "emitter B-01 lies at 1492 m, outside every layer",
+    ),
+    (("[campaign]", "[attitude]\nslope = 0.1\n[campaign]"), "[attitude] slope is 0.1; expected"),
     (("photons = 4000", "photons = 0"), "[tracking] photons is 0; expected a number at least 1"),
     (("photons = 4000", "photons = nan"), "[tracking] photons is nan"),
     (("seed = 5", "seed = -5"), "[seed] is -5; expected a number at least 0"),
