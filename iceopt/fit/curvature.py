@@ -90,12 +90,21 @@ class Metric:
         self, posterior: Posterior, found: Evaluation, errors: Array, climbing: bool = False
     ) -> None:
         self._likelihoods = [term.likelihood for term in posterior.terms]
-        self._system, self._factor, self._errors = posterior.marginal.system, found.factor, errors
+        self._system, self._errors = posterior.marginal.system, errors
         self._charge = [
             own.charge_weight(errors, best.charge) if climbing else own.charge_precision(errors, best.charge)
             for own, best in zip(self._likelihoods, found.errors, strict=True)
         ]
         self._probe = self._weighed([own.slopes for own in self._likelihoods])
+        # What marginalises the nuisances must know the pairs by the same curvatures as what is marginalised:
+        # the difference may be small against both.
+        told = [
+            probe.transpose(0, 2, 1) @ own.slopes
+            for probe, own in zip(self._probe, self._likelihoods, strict=True)
+        ]
+        for of_pairs, own in zip(told, self._likelihoods, strict=True):
+            of_pairs[:, 2, 2] += own.of_dark
+        self._factor = self._system.factor(told, found.nuisances)
 
     def weigh(self, changes: Sequence[LogSlopes]) -> list[LogSlopes]:
         """Multiply changes by each pair's curvature (1/W + K)^-1, nuisances held."""

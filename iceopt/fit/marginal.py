@@ -38,7 +38,7 @@ class Evaluation:
     value: float
     nuisances: JointNuisances
     factor: Factor
-    """Of the nuisances' conditional normal distribution."""
+    """Of the nuisances' conditional normal distribution, by the curvatures at the best errors."""
     errors: tuple[PairErrors, ...]
     """Best errors of the pairs of each campaign."""
 
@@ -113,13 +113,12 @@ class Marginal:
         return found, by_signals, by_errors
 
     def _evaluation(self, signals: Sequence[Array], error_sizes: Array, tolerance: float) -> Evaluation:
-        best, errors, value = self._search(signals, error_sizes, tolerance)
-        factor, log_volume = self._volume(error_sizes)
-        return Evaluation(value - 0.5 * log_volume, best, factor, errors)
+        best, errors, value, factor = self._search(signals, error_sizes, tolerance)
+        return Evaluation(value - 0.5 * self._log_volume(error_sizes), best, factor, errors)
 
     def _search(
         self, signals: Sequence[Array], error_sizes: Array, tolerance: float
-    ) -> tuple[JointNuisances, tuple[PairErrors, ...], float]:
+    ) -> tuple[JointNuisances, tuple[PairErrors, ...], float, Factor]:
         """Maximise the joint density over nuisances and model errors by Newton's method.
 
         The last step is taken in the nuisances and, as it promises, in the value; not in the model errors.
@@ -146,17 +145,17 @@ class Marginal:
                 continue
             best, factor_of_step = value, 1.0
             gradient = system.gradient(at, by_pairs)
-            step = _shortened(factored(system, information, at).solve(gradient), bin_ns)
+            factor = factored(system, information, at)
+            step = _shortened(factor.solve(gradient), bin_ns)
             at, rise = at.moved(step), 0.5 * decrement(gradient, step)
             if rise < 0.5 * tolerance:
-                return at, errors, best + rise
-        return at, errors, best
+                return at, errors, best + rise, factor
+        return at, errors, best, factor
 
-    def _volume(self, error_sizes: Array) -> tuple[Factor, float]:
-        """Conditional information of the nuisances, and the log det of everything marginalised."""
+    def _log_volume(self, error_sizes: Array) -> float:
+        """Log det of the precision of everything marginalised, over the prior's."""
         logdets, information = zip(*(of.information(error_sizes) for of in self.likelihoods), strict=True)
-        factor = self.system.factor(information, self._reference)
-        return factor, sum(logdets) + factor.logdet
+        return float(sum(logdets)) + self.system.factor(information, self._reference).logdet
 
     def _volume_gradient(self, error_sizes: Array) -> Array:
         """Central differences: three smooth numbers that do not depend on the ice."""
@@ -165,7 +164,7 @@ class Marginal:
             ahead, behind = error_sizes.copy(), error_sizes.copy()
             ahead[i] += _STEP
             behind[i] -= _STEP
-            gradient[i] = (self._volume(ahead)[1] - self._volume(behind)[1]) / (2.0 * _STEP)
+            gradient[i] = (self._log_volume(ahead) - self._log_volume(behind)) / (2.0 * _STEP)
         return gradient
 
 

@@ -1,16 +1,30 @@
 """Whole small fits of counts drawn from the fit's own light model."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from iceopt.fit.bending import Bending, log_moves, principal_terms, straightened
 from iceopt.fit.checkpoint import Checkpoint
-from iceopt.fit.curvature import likelihood_information
+from iceopt.fit.curvature import Metric, likelihood_information
 from iceopt.fit.maximum import find_maximum
 from iceopt.fit.outcome import fit
+from iceopt.fit.problem import Problem
 from iceopt.fit.standin import StandIn
 from iceopt.ice.layers import Ice
-from tests.fitting import EDGES_M, TRUE_ABSORPTION_M, TRUE_SCATTERING_M, fitted, small_config, small_problem
+from iceopt.light.model import LogSlopes
+from tests.fitting import (
+    EDGES_M,
+    TRUE_ABSORPTION_M,
+    TRUE_SCATTERING_M,
+    all_far,
+    exact,
+    fitted,
+    small_campaign,
+    small_config,
+    small_problem,
+)
 
 
 def test_fit_converges_and_says_so():
@@ -190,3 +204,35 @@ def test_bent_coordinates_pull_gradients_back():
     np.testing.assert_allclose(log_moves(straight), moves, rtol=1e-12)
     ahead, behind = straightened(moves + step)[0], straightened(moves - step)[0]
     np.testing.assert_allclose(slope, (ahead - behind) / (2.0 * step), rtol=1e-8)
+
+
+@pytest.mark.parametrize("layer", range(3))
+def test_the_metric_marginalises_nuisances_by_the_curvatures_of_odd_pairs(layer):
+    """A quarter of all pairs is six sizes off, where the density of a pair's error has next to no curvature.
+
+    Charges change as with the scattering of a layer: second differences of the marginal likelihood along that
+    against the metric's information.
+    """
+    campaign, _ = small_campaign()
+    odd = np.exp(np.random.default_rng(4).choice([0.0] * 6 + [0.06, -0.06], len(campaign.counts)))
+    campaign = replace(campaign, counts=np.rint(campaign.counts * odd[:, None]).astype(np.int32))
+    problem = Problem([(campaign, all_far(campaign))], small_config(), exact)
+    ice = Ice(EDGES_M, TRUE_SCATTERING_M, TRUE_ABSORPTION_M)
+    first = problem.posterior(ice)
+    vector = first.vector(ice, ln_pair_error=np.log(0.01), ln_profile_error=np.log(0.01))
+    posterior = problem.renewed(first, vector)
+    errors, signals = posterior.errors(vector), posterior.signals(ice)
+    changed = np.array(TRUE_SCATTERING_M)
+    changed[layer] *= 1.01
+    moved = posterior.signals(Ice(EDGES_M, changed, TRUE_ABSORPTION_M))
+    along = np.log(moved[0].sum(axis=1) / signals[0].sum(axis=1))[:, None]
+
+    def value(x: float) -> float:
+        return posterior.marginal.evaluate_vjp([signals[0] * np.exp(x * along)], errors)[0].value
+
+    metric = Metric(posterior, posterior.evaluate(vector).evaluation, errors)
+    groups = posterior.terms[0].likelihood.observations.counts.shape[1]
+    change = [LogSlopes(np.repeat(along, groups, axis=1)[:, :, None], np.ones((len(along), 1, 1)))]
+    step = 0.2 / np.sqrt(metric.information(change).item())
+    differences = (2.0 * value(0.0) - value(step) - value(-step)) / step**2
+    assert metric.information(change).item() == pytest.approx(differences, rel=2e-3)
