@@ -36,7 +36,7 @@ _STAGE = "refining"
 _MEASURED = 0.75
 """Part of all directions that is measured: what the last ones tell is little."""
 _LARGEST_CURVATURE = 0.9
-"""Of H; at 1 a refined stand-in would have no width. Single layers ask for up to 0.5."""
+"""Of H; at 1 a refined stand-in would have no width. Far above what fits ask for: 0.12 in ice that slopes."""
 _LEVELS_OFF = 4.0
 """Standard deviations: t becomes 4 tanh(t/4), and t^2/2 becomes 16 (1 - exp(-t^2/32))."""
 _SAVE_EVERY_S = 20.0
