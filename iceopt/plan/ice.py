@@ -52,18 +52,12 @@ def profile_ice(nodes: Sequence[Sequence[float]], where: str) -> Ice:
     return Ice(edges, *(np.exp(np.interp(middle, depth, np.log(column))) for column in table[:, 1:].T))
 
 
-def result_ice(path: Path) -> tuple[Ice, Array]:
-    """Medians of a result: its ice, and the sizes of the light model's errors, shape (3,)."""
+def result_ice(path: Path) -> tuple[Ice, Array, Attitude]:
+    """Medians of a result: ice, sizes of the light model's errors, shape (3,), and how the ice lies."""
     with Result(path) as result:
         lengths = (result.quantiles(name, [0.5])[0] for name in LENGTHS)
         errors = np.array([float(np.median(result.draws(name))) for name in ERROR_NAMES])
-        return Ice(_edges(result), *lengths), errors
-
-
-def result_attitude(path: Path) -> Attitude:
-    """How the ice of a result lies."""
-    with Result(path) as result:
-        return result.attitude
+        return Ice(_edges(result), *lengths), errors, result.attitude
 
 
 def result_information(path: Path, edges_m: Array) -> Array:

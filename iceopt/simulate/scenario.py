@@ -1,61 +1,48 @@
 """A scenario: what a simulated campaign is made of, read from TOML and checked key by key."""
 
-import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
 from iceopt.campaign.model import Flashes, Modules, Settings
-from iceopt.campaign.settings import SECTIONS, settings_from_sections
+from iceopt.campaign.scenario import (
+    Flashing,
+    Line,
+    Name,
+    Number,
+    Positive,
+    Section,
+    emitters_of,
+    modules_on,
+    read_scenario_file,
+    refuse_unknown,
+)
+from iceopt.campaign.settings import settings_from_sections
 from iceopt.errors import InputError
 from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
 from iceopt.light.tracking.tables import PhaseFunction, henyey_greenstein
 from iceopt.simulate.layers import ice_from_csv, ice_from_rows
 
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[Number, Field(gt=0)]
-Name = Annotated[str, Field(min_length=1)]
 
+class _Flashes(Flashing):
+    """What each flash is."""
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class Line(_Section):
-    """A vertical line of evenly spaced modules, counted from 1 at the top: module NAME-01, NAME-02..."""
-
-    name: Name
-    x_m: Number
-    y_m: Number
-    top_m: Annotated[Number, Field(ge=0)]
-    spacing_m: Positive
-    modules: Annotated[int, Field(ge=1, le=10_000)]
-
-
-class _Flashes(_Section):
-    """Which modules flash: every so many on each line, or those named; with one LED, once an azimuth."""
-
-    every: Annotated[int, Field(ge=1)] | None = None
-    emitters: list[Name] = []
     photons_per_pulse: Positive
     pulses: Annotated[int, Field(ge=1)]
-    half_window_m: Positive
-    azimuths_deg: list[Annotated[Number, Field(ge=-360, le=360)]] = []
 
 
-class _Attitude(_Section):
+class _Attitude(Section):
     """How the ice lies (`iceopt.ice.attitude`), as in a fit's configuration."""
 
     slope: Annotated[list[Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
     stretch: Annotated[list[Number], Field(min_length=2, max_length=2)] = [0.0, 0.0]
 
 
-class _Dust(_Section):
+class _Dust(Section):
     """Grains whose Mie phase function takes the place of Henyey and Greenstein's."""
 
     median_radius_um: Positive
@@ -65,12 +52,12 @@ class _Dust(_Section):
     ice_index: Annotated[Number, Field(ge=1)] = 1.32
 
 
-class _Tracking(_Section):
+class _Tracking(Section):
     photons: Annotated[int, Field(ge=1)]
     device: Literal["cpu", "gpu"] = "cpu"
 
 
-class _Faults(_Section):
+class _Faults(Section):
     """Faults by module or run; runs are R001, R002... in the order of the flashes."""
 
     dead: list[Name] = []
@@ -81,7 +68,7 @@ class _Faults(_Section):
     """By run, in place of a drawn one: 0 did not fire, far below 1 is weak."""
 
 
-class _File(_Section):
+class _File(Section):
     seed: Annotated[int, Field(ge=0, lt=2**63)]
     layers: list[Annotated[list[Number], Field(min_length=4, max_length=4)]] = []
     """Rows of top, bottom, scattering length and absorption length (m)."""
@@ -124,18 +111,7 @@ def read_scenario(path: str | Path) -> Scenario:
         If it cannot be read or anything in it is not as expected; names the key.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{path}: not valid TOML: {error}") from error
-    own = {key: value for key, value in content.items() if key not in SECTIONS}
-    try:
-        file = _File.model_validate(own)
-    except ValidationError as error:
-        raise InputError(f"{path}: {sentence_of(error)}") from error
-    sections = {key: value for key, value in content.items() if key in SECTIONS}
+    file, sections = read_scenario_file(path, _File)
     phase = _phase(file, sections, str(path))
     settings = settings_from_sections(sections, str(path))
     ice = _ice(file, path)
@@ -191,45 +167,9 @@ def _ice(file: _File, path: Path) -> Ice:
     return ice_from_rows(file.layers, str(path))
 
 
-def modules_on(lines: Sequence[Line], dead: Sequence[str], where: str) -> Modules:
-    """Modules of vertical lines; raises InputError if two lines share a name."""
-    names = [line.name for line in lines]
-    again = [name for name in names if names.count(name) > 1]
-    if again:
-        raise InputError(f"{where}: two lines are named {again[0]!r}; give each its own name")
-    rows = [
-        (f"{line.name}-{i + 1:02d}", line.name, i + 1, line.x_m, line.y_m, line.top_m + i * line.spacing_m)
-        for line in lines
-        for i in range(line.modules)
-    ]
-    name, line, slot, x, y, depth = zip(*rows, strict=True)
-    return Modules(
-        name=name,
-        line=line,
-        slot=np.array(slot, dtype=np.int64),
-        position_m=np.column_stack([x, y, depth]).astype(float),
-        relative_efficiency=np.ones(len(rows)),
-        alive=~np.isin(name, dead),
-    )
-
-
 def _flashes(file: _File, settings: Settings, modules: Modules, where: str) -> Flashes:
     flashes = file.flashes
-    if (flashes.every is None) == (not flashes.emitters):
-        raise InputError(f"{where}: [flashes] needs either every or emitters")
-    single = settings.single_leds
-    if single != bool(flashes.azimuths_deg):
-        raise InputError(
-            f"{where}: [flashes] azimuths_deg goes with the emitter pattern 'single', and only with it; "
-            f"the pattern is {settings.emitter_pattern!r}"
-        )
-    unknown = [name for name in flashes.emitters if name not in modules.name]
-    if unknown:
-        raise InputError(f"{where}: [flashes] emitters names {unknown[0]!r}, which is no module of the lines")
-    if flashes.every is None:
-        emitters = [modules.name.index(name) for name in flashes.emitters]
-    else:
-        emitters = np.flatnonzero((modules.slot - 1) % flashes.every == 0).tolist()
+    emitters = emitters_of(flashes, settings, modules, where)
     emitters = [i for i in emitters if modules.alive[i]]
     if not emitters:
         raise InputError(f"{where}: [flashes] leaves no emitter that is not dead")
@@ -260,26 +200,5 @@ def _refuse_outside(ice: Ice, attitude: Attitude, modules: Modules, flashes: Fla
 
 def _refuse_unknown(faults: _Faults, modules: Modules, flashes: Flashes, where: str) -> None:
     for key in _Faults.model_fields:
-        known = flashes.run if key == "brightness" else modules.name
-        for name in getattr(faults, key):
-            if name not in known:
-                what = "run of the flashes" if key == "brightness" else "module of the lines"
-                raise InputError(f"{where}: [faults] {key} names {name!r}, which is no {what}")
-
-
-_BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
-
-
-def sentence_of(error: ValidationError) -> str:
-    """One sentence from the first of pydantic's errors."""
-    first = error.errors()[0]
-    name = " ".join(f"[{part}]" if i == 0 else str(part) for i, part in enumerate(first["loc"]))
-    if first["type"] == "missing":
-        return f"{name} is missing; add it"
-    if first["type"] == "extra_forbidden":
-        return f"{name} is not known"
-    context = first.get("ctx", {})
-    bounds = [f"{words} {context[key]:g}" for key, words in _BOUND.items() if key in context]
-    expected = f"a number {' and '.join(bounds)}" if bounds else first["msg"]
-    found = repr(first["input"])
-    return f"{name} is {found if len(found) <= 60 else found[:57] + '...'}; expected {expected}"
+        known, what = (flashes.run, "run") if key == "brightness" else (modules.name, "module")
+        refuse_unknown(f"[faults] {key}", list(getattr(faults, key)), known, where, what)
