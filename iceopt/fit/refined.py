@@ -7,10 +7,11 @@ are taken at opposite places z = +-sqrt(n) u, with u orthonormal. The mean of bo
 on average, c; half their difference is H z, with H the curvature that is missed there. Then, along the
 eigenvectors of H with t their coordinates and h its eigenvalues,
 
-    r(z) = sum of c_i t_i + h_i t_i^2 / 2 ,
+    r(z) = sum of c_i t_i + a h_i t_i^2 / 2 ,
 
-each term of which levels off some standard deviations away: there little was measured, and where the
-stand-in falls off slowly a curvature that went on would let chains drift away.
+with a = 1/2, as part of H is what no curvature explains. Each term levels off some standard deviations away:
+there little was measured, and where the stand-in falls off slowly a curvature that went on would let chains
+drift away.
 
 With fewer u than parameters H is the symmetric matrix of least norm that agrees with what was measured
 (Powell, in Nonlinear Programming, Academic Press (1970), 31; from memory).
@@ -35,6 +36,8 @@ Array = NDArray[np.float64]
 _STAGE = "refining"
 _MEASURED = 0.75
 """Part of all directions that is measured: what the last ones tell is little."""
+_BELIEVED = 0.5
+"""Part of H that is added: gradients hold other terms too, which go into H as noise (docs/checks.md)."""
 _LARGEST_CURVATURE = 0.9
 """Of H; at 1 a refined stand-in would have no width. Far above what fits ask for: 0.12 in ice that slopes."""
 _LEVELS_OFF = 4.0
@@ -150,7 +153,8 @@ def refine(
     if saved < len(measured):
         store.write(_STAGE, number, {"missed": np.array(measured[saved:])})
     pairs = np.array(measured).reshape(-1, 2, size)
-    return Refined(stand_in, maximum.vector, root, *slope_and_curvature(directions, pairs, np.sqrt(size)))
+    slope, curvature = slope_and_curvature(directions, pairs, np.sqrt(size))
+    return Refined(stand_in, maximum.vector, root, slope, _BELIEVED * curvature)
 
 
 def slope_and_curvature(directions: Array, pairs: Array, distance: float) -> tuple[Array, Array]:
