@@ -1,26 +1,19 @@
 """What scenarios of simulated and of planned campaigns have in common: lines, flashes, how they are read."""
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from iceopt.campaign.model import Modules, Settings
-from iceopt.campaign.settings import SECTIONS
+from iceopt.campaign.settings import SECTIONS, Number, Section, bounds_of, name_of, shown
 from iceopt.errors import InputError
 
-Number = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[Number, Field(gt=0)]
 Name = Annotated[str, Field(min_length=1)]
-
-
-class Section(BaseModel):
-    """A part of a scenario; keys that are not known are refused."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 File = TypeVar("File", bound=Section)
@@ -122,7 +115,7 @@ def emitters_of(flashing: Flashing, settings: Settings, modules: Modules, where:
 
 
 def refuse_unknown(
-    key: str, names: Sequence[str], known: Sequence[str], where: str, what: str = "module"
+    key: str, names: Iterable[str], known: Collection[str], where: str, what: str = "module"
 ) -> None:
     """Raise InputError if a key names a module, or what else is said, that there is none of."""
     for name in names:
@@ -130,19 +123,12 @@ def refuse_unknown(
             raise InputError(f"{where}: {key} names {name!r}, which is no {what} of the scenario")
 
 
-_BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
-
-
 def _sentence_of(error: ValidationError) -> str:
     """One sentence from the first of pydantic's errors."""
     first = error.errors()[0]
-    name = " ".join(f"[{part}]" if i == 0 else str(part) for i, part in enumerate(first["loc"]))
+    name = name_of(first["loc"])
     if first["type"] == "missing":
         return f"{name} is missing; add it"
     if first["type"] == "extra_forbidden":
         return f"{name} is not known"
-    context = first.get("ctx", {})
-    bounds = [f"{words} {context[key]:g}" for key, words in _BOUND.items() if key in context]
-    expected = f"a number {' and '.join(bounds)}" if bounds else first["msg"]
-    found = repr(first["input"])
-    return f"{name} is {found if len(found) <= 60 else found[:57] + '...'}; expected {expected}"
+    return f"{name} is {shown(first['input'])}; expected {bounds_of(first.get('ctx', {})) or first['msg']}"

@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -22,30 +23,32 @@ Spread = Annotated[float, Field(allow_inf_nan=False, ge=0, le=5)]
 Text = Annotated[str, Field(pattern=r"^[^\x00]*$")]
 
 
-class _Section(BaseModel):
+class Section(BaseModel):
+    """A part of a TOML file; keys that are not known are refused."""
+
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-class _Campaign(_Section):
+class _Campaign(Section):
     site: Annotated[Text, Field(min_length=1)]
     season: Annotated[Text, Field(min_length=1)]
     note: Text = ""
 
 
-class _Optics(_Section):
+class _Optics(Section):
     wavelength_nm: Annotated[Number, Field(ge=200, le=1000)]
     group_index: Annotated[Number, Field(ge=1, le=2)]
     scattering_anisotropy: Annotated[Number, Field(gt=-1, lt=1)]
 
 
-class _Emitter(_Section):
+class _Emitter(Section):
     pattern: Literal["isotropic", "ring", "single"]
     elevation_deg: Annotated[Number, Field(ge=-90, le=90)]
     elevation_spread_deg: Annotated[Number, Field(ge=0, le=180)]
     brightness_spread: Spread
 
 
-class _Receiver(_Section):
+class _Receiver(Section):
     effective_area_m2: Annotated[Number, Field(gt=0, le=100)]
     acceptance_slope: Annotated[Number, Field(ge=-1, le=1)]
     axis: Literal["down"]
@@ -55,7 +58,7 @@ class _Receiver(_Section):
     timing_spread_ns: Annotated[Number, Field(ge=0)]
 
 
-class _Readout(_Section):
+class _Readout(Section):
     bin_ns: Annotated[Number, Field(gt=0)]
     start_ns: Number
     stop_ns: Number
@@ -74,7 +77,7 @@ class _Readout(_Section):
         return self
 
 
-class _File(_Section):
+class _File(Section):
     campaign: _Campaign
     optics: _Optics
     emitter: _Emitter
@@ -173,8 +176,8 @@ _BOUND = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 def _sentence(error: ValidationError) -> str:
     """One sentence from the first of pydantic's errors; an unknown key tells more than the one it is not."""
     first = min(error.errors(), key=lambda entry: entry["type"] != "extra_forbidden")
-    kind, section, *key = first["type"], *(str(part) for part in first["loc"])
-    name = f"[{section}]" + "".join(f" {part}" for part in key)
+    kind, name = first["type"], name_of(first["loc"])
+    section, *key = (str(part) for part in first["loc"])
     if kind == "missing":
         return f"{name} is missing; add it"
     if kind == "extra_forbidden":
@@ -183,13 +186,27 @@ def _sentence(error: ValidationError) -> str:
     if kind == "value_error":
         return f"{name}: {first['ctx']['error']}"
     expected = _EXPECTED.get(kind)
-    if expected is None and "ctx" in first:
-        context = first["ctx"]
-        bounds = [f"{words} {context[bound]:g}" for bound, words in _BOUND.items() if bound in context]
-        expected = context.get("expected") or (f"a number {' and '.join(bounds)}" if bounds else None)
-    found = repr(first["input"])
-    found = found if len(found) <= 60 else found[:57] + "..."
-    return f"{name} is {found}; expected {expected or first['msg']}"
+    if expected is None:
+        context = first.get("ctx", {})
+        expected = context.get("expected") or bounds_of(context)
+    return f"{name} is {shown(first['input'])}; expected {expected or first['msg']}"
+
+
+def name_of(place: Sequence[str | int]) -> str:
+    """A key as messages name it: [section] key."""
+    return " ".join(f"[{part}]" if i == 0 else str(part) for i, part in enumerate(place))
+
+
+def bounds_of(context: dict[str, Any]) -> str:
+    """The numbers that pydantic expected, in words, from its error's context; empty if it has no bounds."""
+    bounds = [f"{words} {context[bound]:g}" for bound, words in _BOUND.items() if bound in context]
+    return f"a number {' and '.join(bounds)}" if bounds else ""
+
+
+def shown(found: Any) -> str:
+    """What was found, as messages show it."""
+    words = repr(found)
+    return words if len(words) <= 60 else words[:57] + "..."
 
 
 def _known_keys(section: str) -> tuple[str, ...]:

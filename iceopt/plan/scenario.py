@@ -14,15 +14,13 @@ from iceopt.campaign.scenario import (
     Flashing,
     Line,
     Name,
-    Number,
     Positive,
-    Section,
     emitters_of,
     modules_on,
     read_scenario_file,
     refuse_unknown,
 )
-from iceopt.campaign.settings import settings_from_sections
+from iceopt.campaign.settings import Number, Section, settings_from_sections
 from iceopt.campaign.tables import read_bytes, table_from_file
 from iceopt.errors import InputError
 from iceopt.fit.config import FitConfig, read_config

@@ -12,15 +12,13 @@ from iceopt.campaign.scenario import (
     Flashing,
     Line,
     Name,
-    Number,
     Positive,
-    Section,
     emitters_of,
     modules_on,
     read_scenario_file,
     refuse_unknown,
 )
-from iceopt.campaign.settings import settings_from_sections
+from iceopt.campaign.settings import Number, Section, settings_from_sections
 from iceopt.errors import InputError
 from iceopt.ice.attitude import Attitude
 from iceopt.ice.layers import Ice
@@ -201,4 +199,4 @@ def _refuse_outside(ice: Ice, attitude: Attitude, modules: Modules, flashes: Fla
 def _refuse_unknown(faults: _Faults, modules: Modules, flashes: Flashes, where: str) -> None:
     for key in _Faults.model_fields:
         known, what = (flashes.run, "run") if key == "brightness" else (modules.name, "module")
-        refuse_unknown(f"[faults] {key}", list(getattr(faults, key)), known, where, what)
+        refuse_unknown(f"[faults] {key}", getattr(faults, key), known, where, what)
