@@ -321,7 +321,7 @@ def draw(folder: Path, picture: Path) -> None:
 
 
 def _is_complete(measured: dict[str, Any], stage: str) -> bool:
-    return stage != "maximum" or measured["fit"].get("to_gain", 1.0) < 0.5
+    return stage != "maximum" or measured["fit"].get("to_gain", 0.0) < 0.5
 
 
 def main() -> None:
